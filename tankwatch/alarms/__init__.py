@@ -1,0 +1,1 @@
+"""Alarms: what they are called, how they live, and the book that keeps them."""

@@ -1,0 +1,62 @@
+"""What flows through everything: one reading of one channel of one tank."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Channel(StrEnum):
+    """What a reading is about; the names are those of the configuration file."""
+
+    TEMPERATURE = "temperature"
+    """Water temperature, °C."""
+    HEATER = "heater"
+    """Heater draws power: 1.0, or not: 0.0."""
+    LIGHT = "light"
+    """Light is on: 1.0, or off: 0.0."""
+    AIR = "air"
+    """Temperature of the room's air beside the tank, °C."""
+    POWER = "power"
+    """Electrical power drawn by the heater, W."""
+    SERVICE = "service"
+    """Hands in the tank: the word is in `Reading.text`."""
+    HUMIDITY = "humidity"
+    """Relative humidity of the room's air, %."""
+    LEVEL = "level"
+    """Water level above its lowest mark, cm."""
+    FLOW = "flow"
+    """Filter flow, L/h."""
+    PH = "ph"
+    """pH of the water."""
+
+
+ON_OFF_CHANNELS = frozenset({Channel.HEATER, Channel.LIGHT})
+"""Channels whose value is 1.0 or 0.0."""
+
+
+class ServiceMark(StrEnum):
+    """The words of a service channel."""
+
+    WATER_OUT = "water-out"
+    """The level is lowered: the heater may be exposed."""
+    WORK = "work"
+    """Hands are in the tank; the level is as usual."""
+    END = "end"
+    """The work is over."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One value of one channel of one tank.
+
+    `time_s` is in seconds since 1970 UTC; `value` is in the unit of its channel. A service reading
+    carries its word in `text` and 0.0 as value. `retained` marks a value that a broker had kept: it is
+    old by an unknown time, may be shown, and never counts as fresh.
+    """
+
+    tank: str
+    channel: Channel
+    time_s: float
+    value: float
+    text: str | None = None
+    retained: bool = False
+    source: str = ""

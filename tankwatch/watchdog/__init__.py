@@ -1,0 +1,1 @@
+"""The watchdog: it judges readings from memory, before anything is written."""
