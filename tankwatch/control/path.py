@@ -1,0 +1,57 @@
+"""Where the control socket of a store lives: in a folder that belongs to this user alone."""
+
+import hashlib
+import os
+import re
+import stat
+import tempfile
+from pathlib import Path
+
+from tankwatch.config import Config
+from tankwatch.errors import ControlError
+
+# The shortest limit on the length of a Unix socket's path among common systems (sun_path, unix(7)).
+_MAX_PATH_BYTES = 100
+
+
+def socket_path(config: Config) -> Path:
+    """Return the path of the control socket of the watch over `config.store.path`.
+
+    The name is made from the resolved path of the store, so that each store has a socket of its own and
+    every way of naming the same store finds the same one. The folder is not created here.
+    """
+    store = config.store.path.resolve()
+    stem = re.sub(r"[^A-Za-z0-9_-]", "-", store.stem)[:24]
+    digest = hashlib.sha256(os.fsencode(store)).hexdigest()[:12]
+    return runtime_folder() / f"{stem}-{digest}.sock"
+
+
+def runtime_folder() -> Path:
+    """Return the folder for sockets: below $XDG_RUNTIME_DIR, or one per user in the temporary folder."""
+    runtime = os.environ.get("XDG_RUNTIME_DIR", "")
+    if runtime and os.path.isabs(runtime) and os.access(runtime, os.W_OK | os.X_OK):
+        return Path(runtime) / "tankwatch"
+    return Path(tempfile.gettempdir()) / f"tankwatch-{os.getuid()}"
+
+
+def prepare_folder(path: Path) -> None:
+    """Create the folder of the socket `path` with mode 0700, and make sure that it is ours alone.
+
+    Raises:
+        ControlError: the folder cannot be made, or someone else could have put things there.
+    """
+    folder = path.parent
+    if len(os.fsencode(path)) > _MAX_PATH_BYTES:
+        raise ControlError(
+            f"{path}: too long for a Unix socket ({_MAX_PATH_BYTES} bytes); "
+            "set XDG_RUNTIME_DIR to a folder with a shorter path"
+        )
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        found = folder.lstat()
+    except OSError as error:
+        raise ControlError(f"{folder}: cannot be made: {error.strerror}; set XDG_RUNTIME_DIR") from error
+    if not stat.S_ISDIR(found.st_mode) or found.st_uid != os.getuid():
+        raise ControlError(f"{folder}: belongs to someone else; remove it, or set XDG_RUNTIME_DIR")
+    if stat.S_IMODE(found.st_mode) & 0o077:
+        raise ControlError(f"{folder}: open to others; run: chmod 700 {folder}")

@@ -1,0 +1,123 @@
+"""What is said over the control socket: one JSON object a line, each bearing the version of this language.
+
+A client sends requests and gets one reply for each, in order. Once it has sent `follow`, it also gets a
+line with a snapshot whenever there is a new one. Lines are UTF-8 and end in a line feed.
+"""
+
+from typing import Annotated, Final, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+
+from tankwatch.reading import ServiceMark
+from tankwatch.snapshot import RoomSnapshot
+
+VERSION: Final = 1
+"""Raised when an older client could misread what is sent."""
+MAX_REQUEST_BYTES = 16_384
+"""A longer request is refused: nothing a keeper writes needs more."""
+MAX_REPLY_BYTES = 64 * 1024 * 1024
+"""Longest line a client takes: the picture of a room of thousands of tanks stays far below."""
+
+_Who = Annotated[str, Field(min_length=1, max_length=80)]
+
+
+class _Line(BaseModel):
+    """Common rules of every line."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    v: Literal[1] = VERSION
+
+
+class Follow(_Line):
+    """Ask for every new snapshot from now on."""
+
+    do: Literal["follow"] = "follow"
+
+
+class Look(_Line):
+    """Ask for the newest snapshot, once."""
+
+    do: Literal["look"] = "look"
+
+
+class Acknowledge(_Line):
+    """Say that an alarm has been seen."""
+
+    do: Literal["acknowledge"] = "acknowledge"
+    alarm_id: Annotated[int, Field(ge=1)]
+    who: _Who
+
+
+class Mark(_Line):
+    """Say that hands go into a tank, or are out again."""
+
+    do: Literal["mark"] = "mark"
+    tank: Annotated[str, Field(min_length=1, max_length=64)]
+    mark: ServiceMark
+    who: _Who
+
+
+class Note(_Line):
+    """Add an entry to the care log."""
+
+    do: Literal["log"] = "log"
+    tank: Annotated[str, Field(min_length=1, max_length=64)] | None
+    """None: the whole room."""
+    kind: Annotated[str, Field(pattern=r"^[a-z0-9-]{1,32}$")]
+    text: Annotated[str, Field(min_length=1, max_length=4000)]
+    who: _Who
+
+
+Action = Acknowledge | Mark | Note
+"""Requests that change something; they are carried out by the judge, in order."""
+
+Request = Annotated[Follow | Look | Acknowledge | Mark | Note, Field(discriminator="do")]
+
+
+class Reply(_Line):
+    """The answer to one request, or a snapshot that was not asked for one by one."""
+
+    ok: bool = True
+    error: str | None = None
+    """Why the request was refused, fit to show as plain text."""
+    snapshot: RoomSnapshot | None = None
+
+
+_REQUEST: TypeAdapter[Follow | Look | Acknowledge | Mark | Note] = TypeAdapter(Request)
+
+
+def parse_request(line: bytes) -> Follow | Look | Acknowledge | Mark | Note:
+    """Read one line of a client.
+
+    Raises:
+        ValueError: it is no request of this version; the message says what is wrong and is safe to send.
+    """
+    try:
+        return _REQUEST.validate_json(line)
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_input=False)[0]
+        place = ".".join(str(part) for part in first["loc"])
+        if place.endswith(".v"):
+            raise ValueError(f"this watch speaks version {VERSION} of the control language") from error
+        raise ValueError(
+            f"not a request: {place}: {first['msg']}" if place else f"not a request: {first['msg']}"
+        ) from error
+
+
+def request_line(request: Follow | Look | Action) -> bytes:
+    """Return `request` as one line, with its line end."""
+    return request.model_dump_json().encode() + b"\n"
+
+
+def reply_line(reply: Reply) -> bytes:
+    """Return `reply` as one line, with its line end."""
+    return reply.model_dump_json(exclude_none=True).encode() + b"\n"
+
+
+def snapshot_line(snapshot_json: bytes) -> bytes:
+    """Return the line that carries a snapshot already turned into JSON.
+
+    Put together by hand: the picture is the bulk of what is sent, and must not be parsed again to be sent.
+    """
+    return b'{"v":%d,"ok":true,"snapshot":%s}\n' % (VERSION, snapshot_json)
