@@ -1,0 +1,125 @@
+"""Shared by all tests: programs they need, a real broker on loopback, waiting with a deadline."""
+
+import os
+import shutil
+import socket
+import subprocess
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import paho.mqtt.publish
+import pytest
+
+
+def need_program(name: str) -> str:
+    """Return the path of the program `name`; skip the test, with the reason, where it is absent.
+
+    With TANKWATCH_TEST_ALL=1 in the environment an absent program fails the test instead.
+    """
+    path = shutil.which(name, path=os.environ.get("PATH", "") + os.pathsep + "/usr/sbin")
+    if path is not None:
+        return path
+    reason = f"the program {name} is not installed"
+    if os.environ.get("TANKWATCH_TEST_ALL") == "1":
+        pytest.fail(f"{reason}, and TANKWATCH_TEST_ALL=1 asks for every test")
+    pytest.skip(reason)
+
+
+def wait_until(condition: Callable[[], object], what: str, timeout_s: float = 10.0) -> None:
+    """Poll `condition` until it is true; fail the test, naming `what`, after `timeout_s` seconds."""
+    deadline = time.monotonic() + timeout_s
+    while not condition():
+        if time.monotonic() > deadline:
+            pytest.fail(f"waited {timeout_s:g} s in vain for: {what}")
+        time.sleep(0.01)
+
+
+def free_port() -> int:
+    """Return a TCP port that was free on loopback a moment ago."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@dataclass
+class MosquittoBroker:
+    """A mosquitto process on loopback, that tests may stop and start again on the same port."""
+
+    folder: Path
+    settings: tuple[str, ...] = ("allow_anonymous true",)
+    """Lines of its configuration beside the listener."""
+    username: str | None = None
+    password: str | None = None
+    tls_ca_file: Path | None = None
+    port: int = field(default_factory=free_port)
+    _process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        """Start it and return when it accepts connections."""
+        program = need_program("mosquitto")
+        config = self.folder / "mosquitto.conf"
+        # Started by root, mosquitto would change to a user who cannot read the test's folder.
+        lines = [f"listener {self.port} 127.0.0.1", "persistence false", "user root", *self.settings]
+        config.write_text("\n".join(lines) + "\n")
+        with (self.folder / "mosquitto.log").open("ab") as log:
+            self._process = subprocess.Popen([program, "-c", str(config)], stdout=log, stderr=log)
+        wait_until(self._accepts, f"mosquitto on port {self.port}")
+
+    def _accepts(self) -> bool:
+        assert self._process is not None
+        if self._process.poll() is not None:
+            pytest.fail("mosquitto ended: " + (self.folder / "mosquitto.log").read_text(errors="replace"))
+        try:
+            socket.create_connection(("127.0.0.1", self.port), timeout=1).close()
+        except OSError:
+            return False
+        return True
+
+    def stop(self) -> None:
+        """End it at once; its clients see their connections close."""
+        if self._process is not None:
+            self._process.kill()
+            self._process.wait(timeout=10)
+            self._process = None
+
+    def publish(self, topic: str, payload: str | bytes, retain: bool = False, qos: int = 1) -> None:
+        """Publish one message and return when the broker has it."""
+        self.publish_many([(topic, payload)], retain=retain, qos=qos)
+
+    def publish_many(
+        self, messages: list[tuple[str, str | bytes]], retain: bool = False, qos: int = 1
+    ) -> None:
+        """Publish messages in order over one connection."""
+        paho.mqtt.publish.multiple(
+            [{"topic": t, "payload": p, "qos": qos, "retain": retain} for t, p in messages],
+            hostname="127.0.0.1",
+            port=self.port,
+            auth={"username": self.username, "password": self.password or ""} if self.username else None,
+            tls={"ca_certs": str(self.tls_ca_file)} if self.tls_ca_file else None,
+        )
+
+
+@pytest.fixture
+def make_mosquitto(tmp_path: Path) -> Iterator[Callable[..., MosquittoBroker]]:
+    """Start brokers with settings of their own: `make_mosquitto(settings=(…), username=…)`."""
+    brokers: list[MosquittoBroker] = []
+
+    def make(**options: object) -> MosquittoBroker:
+        folder = tmp_path / f"mosquitto{len(brokers)}"
+        folder.mkdir()
+        broker = MosquittoBroker(folder, **options)  # type: ignore[arg-type]
+        brokers.append(broker)
+        broker.start()
+        return broker
+
+    yield make
+    for broker in brokers:
+        broker.stop()
+
+
+@pytest.fixture
+def mosquitto_broker(make_mosquitto: Callable[..., MosquittoBroker]) -> MosquittoBroker:
+    """A running broker without password: `.port`, `.stop()`, `.start()`, `.publish(…)`."""
+    return make_mosquitto()
