@@ -1,5 +1,6 @@
 """Shared by all tests: programs they need, a real broker on loopback, waiting with a deadline."""
 
+import json
 import os
 import shutil
 import socket
@@ -8,6 +9,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import paho.mqtt.publish
 import pytest
@@ -123,3 +125,41 @@ def make_mosquitto(tmp_path: Path) -> Iterator[Callable[..., MosquittoBroker]]:
 def mosquitto_broker(make_mosquitto: Callable[..., MosquittoBroker]) -> MosquittoBroker:
     """A running broker without password: `.port`, `.stop()`, `.start()`, `.publish(…)`."""
     return make_mosquitto()
+
+
+@dataclass(frozen=True)
+class CheckRow:
+    """One row of tests/data/check_values: what a published source or a library says, and which."""
+
+    id: str
+    quantity: str
+    inputs: dict[str, Any]
+    expected: Any
+    unit: str
+    tolerance: Any
+    tolerance_kind: str
+    source: str
+    basis: str
+
+    def agrees(self, *values: float) -> None:
+        """Fail, naming the source, unless `values` equal what is expected within the row's tolerance."""
+        expected = self.expected if isinstance(self.expected, list) else [self.expected]
+        tolerances = (
+            self.tolerance if isinstance(self.tolerance, list) else [self.tolerance] * len(expected)
+        )
+        assert len(values) == len(expected), f"{self.id}: {len(values)} values for {len(expected)}"
+        for value, wanted, tolerance in zip(values, expected, tolerances, strict=True):
+            allowed = tolerance * abs(wanted) if self.tolerance_kind == "rel" else tolerance
+            assert abs(value - wanted) <= allowed, (
+                f"{self.id}: {value} is not {wanted} ± {allowed} {self.unit} ({self.quantity}; {self.source})"
+            )
+
+
+@pytest.fixture(scope="session")
+def check_row() -> Callable[[str], CheckRow]:
+    """Return the row of tests/data/check_values with this id."""
+    rows: dict[str, CheckRow] = {}
+    for path in sorted((Path(__file__).parent / "data" / "check_values").glob("*.json")):
+        for row in json.loads(path.read_text(encoding="utf-8")):
+            rows[row["id"]] = CheckRow(**row)
+    return rows.__getitem__
