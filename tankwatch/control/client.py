@@ -27,6 +27,10 @@ _ASK_WITHIN_S = 15.0
 _T = TypeVar("_T", Acknowledge, Mark, Note)
 
 
+class NoWatchError(ControlError):
+    """No watch runs over this store."""
+
+
 class ControlClient:
     """Talks to the watch behind the Unix socket `path`.
 
@@ -69,7 +73,7 @@ class ControlClient:
 
     async def log(self, tank: str | None, kind: str, text: str, who: str) -> None:
         """Add an entry to the care log; `tank` None: the whole room."""
-        await self._ask(_made(Note, tank=tank, kind=kind, text=text, who=who))
+        await self._ask(note(tank, kind, text, who))
 
     def request(self, request: Look | Action, timeout_s: float = _ASK_WITHIN_S) -> RoomSnapshot | None:
         """Ask and wait for the answer, without an event loop; return the picture if `Look` was asked."""
@@ -106,7 +110,7 @@ class ControlClient:
 
     def _unreachable(self, error: OSError) -> ControlError:
         if isinstance(error, FileNotFoundError | ConnectionRefusedError):
-            return ControlError("no watch runs over this store; start one with: tankwatch watch")
+            return NoWatchError("no watch runs over this store; start one with: tankwatch watch")
         if isinstance(error, PermissionError):
             return ControlError(f"{self.path}: belongs to another user; run this as the user of the watch")
         return ControlError(f"{self.path}: the watch does not answer: {error}; look at its log file")
@@ -123,6 +127,15 @@ class ControlClient:
         if not reply.ok:
             raise ControlError(reply.error or "the watch refused without a reason; look at its log file")
         return reply
+
+
+def note(tank: str | None, kind: str, text: str, who: str) -> Note:
+    """Return a request for an entry in the care log.
+
+    Raises:
+        ControlError: a part of it cannot be sent, such as an empty text.
+    """
+    return _made(Note, tank=tank, kind=kind, text=text, who=who)
 
 
 def _made(model: type[_T], /, **fields: Any) -> _T:

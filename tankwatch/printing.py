@@ -1,0 +1,51 @@
+"""Steps of alarms as lines: JSON for programs, words for people."""
+
+import json
+from datetime import UTC, datetime
+from typing import Any
+
+from tankwatch.alarms.model import Transition
+
+
+def step_as_json(step: Transition) -> str:
+    """Return `step` as one JSON object on one line; keys without a value are left out, `tank` never is."""
+    alarm = step.alarm
+    record: dict[str, Any] = {
+        "time": utc(step.time_s),
+        "tank": alarm.tank,
+        "alarm": alarm.condition.value,
+        "state": alarm.state.value,
+        "priority": alarm.priority.value,
+        "message": alarm.message,
+        "since": utc(alarm.since_s),
+    }
+    extras = {
+        "value": alarm.value,
+        "margin_min": alarm.margin_min,
+        "evidence": alarm.evidence or None,
+        "subject": alarm.subject,
+        "who": step.who,
+        "why": step.why,
+    }
+    record.update((key, value) for key, value in extras.items() if value is not None)
+    return json.dumps(record, ensure_ascii=False)
+
+
+def step_as_text(step: Transition) -> str:
+    """Return `step` as one line of words; control characters are made visible."""
+    alarm = step.alarm
+    place = alarm.tank or alarm.subject or "room"
+    return visible(
+        f"{utc(step.time_s)}  {place}  {alarm.condition.value}  "
+        f"{alarm.state.value} ({alarm.priority.value})  {alarm.message}"
+    )
+
+
+def utc(time_s: float) -> str:
+    """Return a time (seconds since 1970 UTC) in the form of RFC 3339, to the second."""
+    return datetime.fromtimestamp(int(time_s // 1), UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def visible(text: str) -> str:
+    """Return `text` with everything that could steer a terminal made visible."""
+    return "".join(letter if letter.isprintable() else f"\\x{ord(letter):02x}" for letter in text)

@@ -1,0 +1,313 @@
+"""The judge: the one thread that feeds the watchdog, lets its time pass and hands on what it finds.
+
+Each turn takes what the sources left, judges it from memory, and only then hands it to the store. Once a
+second it lets time pass, looks at the health of sources and store, and publishes a picture of the room.
+"""
+
+import logging
+import queue
+import threading
+from collections.abc import Callable
+from concurrent.futures import Future
+from dataclasses import dataclass
+
+from tankwatch import __version__
+from tankwatch.alarms.model import Condition, Priority
+from tankwatch.clock import Clock
+from tankwatch.config import Config
+from tankwatch.control.protocol import Acknowledge, Action, Mark, Note
+from tankwatch.errors import TankwatchError, UsageError
+from tankwatch.reading import Channel, Reading, ServiceMark
+from tankwatch.snapshot import RoomSnapshot, SourceSnapshot
+from tankwatch.store.entry import LogEntry
+from tankwatch.watch.parts import Keeper, ReadingInbox, SourceHealth
+from tankwatch.watchdog.watchdog import Watchdog
+
+log = logging.getLogger(__name__)
+
+MEMORY_KEY = "watchdog"
+"""Under which the store keeps what the watchdog learned."""
+TICK_S = 1.0
+TURN_S = 0.2
+"""Longest wait for readings, so that an action from the screen is carried out at once."""
+CLOCK_STEP_S = 2.0
+"""A change of the wall clock against the monotonic one that is more than a correction."""
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """How long the judge waits before it tells of trouble with the watch itself, in seconds."""
+
+    source_lost_after_s: float = 5.0
+    """A source that is not connected for less is no news: links blink."""
+    source_back_after_s: float = 3.0
+    """And it must hold for this long before the alarm ends."""
+    fault_ends_after_s: float = 60.0
+    """A fault of the watch's own code is over after this time without another."""
+    stalled_after_s: float = 15.0
+    """A judge that has not come round for this long is stalled."""
+    save_memory_every_s: float = 300.0
+
+
+class Judge:
+    """Runs the watchdog over what the sources bring."""
+
+    def __init__(
+        self,
+        config: Config,
+        watchdog: Watchdog,
+        *,
+        inbox: ReadingInbox,
+        sources: SourceHealth,
+        store: Keeper,
+        clock: Clock,
+        publish: Callable[[RoomSnapshot], None],
+        timing: Timing | None = None,
+    ) -> None:
+        """Tie the parts together; nothing runs until `run`, or `turn` is called in a test."""
+        self.config = config
+        self.watchdog = watchdog
+        self.timing = timing or Timing()
+        self._inbox = inbox
+        self._sources = sources
+        self._store = store
+        self._clock = clock
+        self._publish = publish
+        self._actions: queue.SimpleQueue[tuple[Action, Future[None]]] = queue.SimpleQueue()
+        self._tanks = {tank.id for tank in config.tank}
+        self._started_s = clock.wall_s()
+        now = clock.monotonic_s()
+        self.heartbeat_s = now
+        """When the judge last came round, by the monotonic clock; read by the guard."""
+        self._next_tick_s = now
+        self._next_save_s = now + self.timing.save_memory_every_s
+        self._wall_minus_monotonic_s = self._started_s - now
+        self._links = {source.id: _Link(now) for source in config.source}
+        self._fault_s: float | None = None
+        self._fault = ""
+        self._end_alarms_of_sources_that_are_gone()
+
+    def carry(self, action: Action) -> "Future[None]":
+        """Have `action` carried out at the next turn; may be called from any thread."""
+        future: Future[None] = Future()
+        self._actions.put((action, future))
+        return future
+
+    def run(self, stop: threading.Event) -> None:
+        """Take turns until `stop` is set; nothing that fails in a turn ends the watch."""
+        while not stop.is_set():
+            try:
+                self.turn(TURN_S)
+            except Exception:
+                self._note_fault("the watch failed in a turn")
+                stop.wait(TICK_S)  # a fault that repeats must not use up the machine
+
+    def turn(self, timeout_s: float) -> None:
+        """Judge what has come, carry out what was asked, and tick when a second has passed."""
+        self._beat()
+        wait_s = min(timeout_s, max(0.0, self._next_tick_s - self._clock.monotonic_s()))
+        readings = self._inbox.take(wait_s)
+        for reading in readings:
+            self._feed(reading)
+        if readings:
+            self._store.put_readings(readings)
+        self._carry_out()
+        if self._clock.monotonic_s() >= self._next_tick_s:
+            self._tick()
+        self._keep_steps()
+
+    def finish(self) -> None:
+        """Judge what is left and keep what was learned; called once after `run` has ended."""
+        readings = self._inbox.take(0.0)
+        for reading in readings:
+            self._feed(reading)
+        if readings:
+            self._store.put_readings(readings)
+        self._carry_out()
+        self._keep_steps()
+        self._store.put_memory(MEMORY_KEY, self.watchdog.remember())
+
+    def _beat(self) -> None:
+        now = self._clock.monotonic_s()
+        gap_s = now - self.heartbeat_s
+        self.heartbeat_s = now
+        if gap_s > self.timing.stalled_after_s:
+            self._note_fault(f"the watch stood still for {gap_s:.0f} s", with_trace=False)
+
+    def _feed(self, reading: Reading) -> None:
+        try:
+            self.watchdog.feed(reading)
+        except Exception:
+            self._note_fault(f"a {reading.channel.value} reading of tank {reading.tank} could not be judged")
+
+    def _keep_steps(self) -> None:
+        steps = self.watchdog.take_steps()
+        if not steps:
+            return
+        self._store.put_steps(steps)
+        for step in steps:
+            alarm = step.alarm
+            log.info(
+                "%s: %s %s (%s): %s",
+                alarm.tank or alarm.subject or "room",
+                alarm.condition.value,
+                alarm.state.value,
+                alarm.priority.value,
+                alarm.message,
+            )
+
+    def _carry_out(self) -> None:
+        while True:
+            try:
+                action, future = self._actions.get_nowait()
+            except queue.Empty:
+                return
+            if not future.set_running_or_notify_cancel():
+                continue  # whoever asked has given up: do not do late what was reported as not done
+            try:
+                self._act(action)
+            except TankwatchError as error:
+                future.set_exception(error)
+            except Exception:
+                self._note_fault("a request could not be carried out")
+                future.set_exception(TankwatchError("the watch failed on this request; look at its log file"))
+            else:
+                future.set_result(None)
+
+    def _act(self, action: Action) -> None:
+        now_s = self._clock.wall_s()
+        match action:
+            case Acknowledge():
+                self.watchdog.acknowledge(action.alarm_id, action.who, now_s)
+            case Mark():
+                self._check_tank(action.tank)
+                self._mark(action, now_s)
+            case Note():
+                if action.tank is not None:
+                    self._check_tank(action.tank)
+                self._store.put_log(
+                    LogEntry(
+                        time_s=now_s, tank=action.tank, kind=action.kind, text=action.text, who=action.who
+                    )
+                )
+
+    def _mark(self, action: Mark, now_s: float) -> None:
+        word = ServiceMark(action.mark)
+        self.watchdog.feed(
+            Reading(action.tank, Channel.SERVICE, now_s, 0.0, text=word.value, source=action.who)
+        )
+        self._store.put_mark(action.tank, word, now_s, action.who)
+
+    def _check_tank(self, tank: str) -> None:
+        if tank not in self._tanks:
+            raise UsageError(f"no tank {tank!r}; known: {', '.join(sorted(self._tanks)) or 'none'}")
+
+    def _tick(self) -> None:
+        monotonic_s = self._clock.monotonic_s()
+        now_s = self._clock.wall_s()
+        # Counted from now, not from the tick that was due: a machine that was busy must not tick in a burst.
+        self._next_tick_s = monotonic_s + TICK_S
+        self._look_at_clock(now_s, monotonic_s)
+        self.watchdog.advance(now_s)
+        sources = self._sources.health()
+        self._look_at_sources(sources, now_s, monotonic_s)
+        store = self._store.health()
+        self.watchdog.tell_self(
+            Condition.STORE_BEHIND,
+            store.state != "fine",
+            now_s,
+            f"the store is {store.state}: {store.detail or f'{store.behind_s:.0f} s behind'}; "
+            "the watch goes on, but what it sees may not be kept",
+        )
+        self._look_at_itself(now_s, monotonic_s)
+        if monotonic_s >= self._next_save_s:
+            self._next_save_s = monotonic_s + self.timing.save_memory_every_s
+            self._store.put_memory(MEMORY_KEY, self.watchdog.remember())
+        self._keep_steps()
+        self._publish(
+            RoomSnapshot(
+                time_s=now_s,
+                room=self.config.room.name,
+                timezone=self.config.room.timezone,
+                started_s=self._started_s,
+                tanks=self.watchdog.tanks(now_s),
+                alarms=self.watchdog.book.standing,
+                sources=sources,
+                store=store,
+                version=__version__,
+            )
+        )
+
+    def _look_at_clock(self, now_s: float, monotonic_s: float) -> None:
+        offset_s = now_s - monotonic_s
+        step_s = offset_s - self._wall_minus_monotonic_s
+        self._wall_minus_monotonic_s = offset_s
+        if abs(step_s) > CLOCK_STEP_S:
+            log.warning(
+                "the machine's clock was stepped %s by %.1f s (set by a time server, or the machine slept)",
+                "forward" if step_s > 0 else "back",
+                abs(step_s),
+            )
+
+    def _look_at_sources(self, sources: tuple[SourceSnapshot, ...], now_s: float, monotonic_s: float) -> None:
+        for source in sources:
+            link = self._links.setdefault(source.source_id, _Link(monotonic_s))
+            link.note(source.state == "connected", monotonic_s)
+            if link.down_for_s(monotonic_s) >= self.timing.source_lost_after_s:
+                link.is_lost = True
+            elif link.up_for_s(monotonic_s) >= self.timing.source_back_after_s:
+                link.is_lost = False
+            self.watchdog.tell_self(
+                Condition.SOURCE_LOST,
+                link.is_lost,
+                now_s,
+                f"source {source.source_id} ({source.kind}) is {source.state}: "
+                f"{source.detail or 'no reason given'}; its tanks are not watched until it is back",
+                subject=source.source_id,
+            )
+
+    def _look_at_itself(self, now_s: float, monotonic_s: float) -> None:
+        if self._fault_s is not None and monotonic_s - self._fault_s >= self.timing.fault_ends_after_s:
+            self._fault_s = None
+        self.watchdog.tell_self(
+            Condition.WATCH_STALLED,
+            self._fault_s is not None,
+            now_s,
+            f"{self._fault}; look at the log file beside the store",
+            priority=Priority.CRITICAL,
+        )
+
+    def _note_fault(self, what: str, *, with_trace: bool = True) -> None:
+        """Log a fault of the watch's own, once per outbreak with its trace, and make it an alarm."""
+        is_news = self._fault_s is None or what != self._fault
+        self._fault_s = self._clock.monotonic_s()
+        self._fault = what
+        if is_news:
+            log.error("%s", what, exc_info=with_trace)
+
+    def _end_alarms_of_sources_that_are_gone(self) -> None:
+        for alarm in self.watchdog.book.standing:
+            if alarm.condition is Condition.SOURCE_LOST and alarm.subject not in self._links:
+                self.watchdog.tell_self(
+                    Condition.SOURCE_LOST, False, self._started_s, alarm.message, subject=alarm.subject
+                )
+
+
+class _Link:
+    """How long one source has been connected or not."""
+
+    def __init__(self, monotonic_s: float) -> None:
+        self._is_up = False
+        self._since_s = monotonic_s
+        self.is_lost = False
+
+    def note(self, is_up: bool, monotonic_s: float) -> None:
+        if is_up != self._is_up:
+            self._is_up = is_up
+            self._since_s = monotonic_s
+
+    def down_for_s(self, monotonic_s: float) -> float:
+        return -1.0 if self._is_up else monotonic_s - self._since_s
+
+    def up_for_s(self, monotonic_s: float) -> float:
+        return monotonic_s - self._since_s if self._is_up else -1.0

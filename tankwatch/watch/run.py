@@ -1,0 +1,161 @@
+"""The process of `tankwatch watch`: starts every part in order, waits for a signal, stops them in order."""
+
+import logging
+import signal
+import sqlite3
+import threading
+from pathlib import Path
+from types import FrameType
+
+from tankwatch import __version__
+from tankwatch.clock import Clock, SystemClock
+from tankwatch.config import Config, warnings_of
+from tankwatch.control.path import socket_path
+from tankwatch.control.server import ControlServer
+from tankwatch.errors import StoreError
+from tankwatch.sources.inbox import Inbox
+from tankwatch.sources.source_set import SourceSet
+from tankwatch.store.reader import StoreReader
+from tankwatch.store.writer import StoreWriter
+from tankwatch.watch.guard import Guard
+from tankwatch.watch.judge import MEMORY_KEY, Judge, Timing
+from tankwatch.watch.logs import start_logging, stop_logging
+from tankwatch.watchdog.watchdog import Watchdog
+
+log = logging.getLogger(__name__)
+
+INBOX_CAPACITY = 20_000
+"""Readings that may wait for the judge: minutes of a large room, and a few megabytes."""
+STOP_WITHIN_S = 5.0
+"""How long each part may take to stop."""
+
+
+class Watch:
+    """All parts of a running watch. The store admits no second one from `start` to `stop`."""
+
+    def __init__(self, config: Config, *, clock: Clock | None = None, timing: Timing | None = None) -> None:
+        """Plan a watch over the tanks of `config`; nothing is opened yet."""
+        self.config = config
+        self.clock = clock or SystemClock()
+        self.timing = timing or Timing()
+        self.socket_path = socket_path(config)
+        self._stop_judge = threading.Event()
+
+    def start(self) -> None:
+        """Open the store, restore what stood, and start every part.
+
+        Raises:
+            StoreError: another watch writes this store, or it cannot be opened.
+            ControlError: the control socket cannot be opened.
+        """
+        self._store = StoreWriter(self.config.store.path, self.clock)
+        self._store.start()
+        try:
+            self._start_parts(self.config.store.path)
+        except BaseException:
+            self._store.stop(STOP_WITHIN_S)
+            raise
+
+    def _start_parts(self, path: Path) -> None:
+        if self._store.opening_note:
+            log.warning("store: %s", self._store.opening_note)
+        watchdog = self._restore(StoreReader(path))
+        standing = watchdog.book.standing
+        self._inbox = Inbox(INBOX_CAPACITY)
+        self._sources = SourceSet(self.config, self._inbox, self.clock)
+        self._guard = Guard(
+            lambda: self._judge.heartbeat_s,
+            lambda snapshot: self._server.publish(snapshot),
+            self.clock,
+            stalled_after_s=self.timing.stalled_after_s,
+        )
+        self._judge = Judge(
+            self.config,
+            watchdog,
+            inbox=self._inbox,
+            sources=self._sources,
+            store=self._store,
+            clock=self.clock,
+            publish=self._guard.pass_on,
+            timing=self.timing,
+        )
+        self._server = ControlServer(self.socket_path, self._judge.carry)
+        self._server.start()
+        self._thread = threading.Thread(
+            target=self._judge.run, args=(self._stop_judge,), name="judge", daemon=True
+        )
+        self._thread.start()
+        self._guard.start()
+        self._sources.start()
+        log.info(
+            "tankwatch %s watches %d tank(s) from %d source(s); store %s, %d alarm(s) standing",
+            __version__,
+            len(self.config.tank),
+            len(self.config.source),
+            path,
+            len(standing),
+        )
+
+    def _restore(self, reader: StoreReader) -> Watchdog:
+        """Return a watchdog that knows what was learned and what stood when the last watch ended."""
+        try:
+            return Watchdog(
+                self.config,
+                memory=reader.memory(MEMORY_KEY),
+                standing=reader.standing_alarms(),
+                next_alarm_id=reader.next_alarm_id(),
+            )
+        except StoreError as error:
+            log.error("what stood before is not known, and what was learned must be learned anew: %s", error)
+            # Numbers of alarms must not be given twice; no store has seen as many as there are seconds.
+            return Watchdog(self.config, next_alarm_id=int(self.clock.wall_s()))
+
+    def stop(self) -> None:
+        """Stop every part, keep what was learned, and let go of the store."""
+        self._sources.stop(STOP_WITHIN_S)
+        self._stop_judge.set()
+        self._thread.join(STOP_WITHIN_S)
+        self._guard.stop()
+        if self._thread.is_alive():
+            log.error("the judge does not stop; what it learned since it last saved is lost")
+        else:
+            self._judge.finish()
+        self._server.stop(STOP_WITHIN_S)
+        if not self._store.flush(STOP_WITHIN_S):
+            log.error("the store did not take everything within %.0f s", STOP_WITHIN_S)
+        self._store.stop(STOP_WITHIN_S)
+
+
+def run_watch(config: Config) -> int:
+    """Watch until SIGTERM, SIGHUP or SIGINT; return the exit status: 0, or 130 after SIGINT.
+
+    Raises:
+        StoreError: another watch writes this store, or it cannot be opened.
+        ControlError: the control socket cannot be opened.
+    """
+    path = config.store.path
+    got: list[int] = []
+    wake = threading.Event()
+
+    def on_signal(number: int, frame: FrameType | None) -> None:
+        got.append(number)
+        wake.set()
+
+    # SIGHUP too: a watch started by hand must save what it learned when its terminal goes away.
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+        signal.signal(number, on_signal)
+    handlers = start_logging(path)
+    try:
+        for warning in warnings_of(config):
+            log.warning("%s", warning)
+        log.info("SQLite %s", sqlite3.sqlite_version)
+        watch = Watch(config)
+        watch.start()
+        log.info("press Ctrl+C to stop; see the room with: tankwatch screen")
+        wake.wait()
+        log.info("stopping on %s", signal.Signals(got[0]).name)
+        watch.stop()
+        log.info("stopped")
+    finally:
+        stop_logging(handlers)
+    return 130 if got[0] == signal.SIGINT else 0
