@@ -1,6 +1,7 @@
 """Shared by all tests: programs they need, a real broker on loopback, waiting with a deadline."""
 
 import json
+import json
 import os
 import shutil
 import socket
@@ -9,6 +10,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 from typing import Any
 
 import paho.mqtt.publish
@@ -144,9 +146,7 @@ class CheckRow:
     def agrees(self, *values: float) -> None:
         """Fail, naming the source, unless `values` equal what is expected within the row's tolerance."""
         expected = self.expected if isinstance(self.expected, list) else [self.expected]
-        tolerances = (
-            self.tolerance if isinstance(self.tolerance, list) else [self.tolerance] * len(expected)
-        )
+        tolerances = self.tolerance if isinstance(self.tolerance, list) else [self.tolerance] * len(expected)
         assert len(values) == len(expected), f"{self.id}: {len(values)} values for {len(expected)}"
         for value, wanted, tolerance in zip(values, expected, tolerances, strict=True):
             allowed = tolerance * abs(wanted) if self.tolerance_kind == "rel" else tolerance
@@ -163,3 +163,10 @@ def check_row() -> Callable[[str], CheckRow]:
         for row in json.loads(path.read_text(encoding="utf-8")):
             rows[row["id"]] = CheckRow(**row)
     return rows.__getitem__
+
+
+@pytest.fixture(scope="session")
+def format_checks() -> dict[str, dict[str, Any]]:
+    """Check values of published formats by id; each row names its source."""
+    path = Path(__file__).parent / "data" / "formats_check_values.json"
+    return {row["id"]: row for row in json.loads(path.read_text(encoding="utf-8"))["checks"]}
