@@ -1,7 +1,6 @@
 """Shared by all tests: programs they need, a real broker on loopback, waiting with a deadline."""
 
 import json
-import json
 import os
 import shutil
 import socket
@@ -10,7 +9,6 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 from typing import Any
 
 import paho.mqtt.publish

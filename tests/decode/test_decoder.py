@@ -162,17 +162,15 @@ def test_one_bad_value_does_not_cost_the_others() -> None:
 
 
 def test_calibration() -> None:
-    assert values(decode(b"246", bound(decode="number", scale=0.1, offset_c=-0.5))) == [
-        ("t01", "temperature", pytest.approx(24.1))
-    ]
-    assert values(decode([{"n": "temperature", "u": "K", "v": 298.15}], bound(offset_c=0.25))) == [
-        ("t01", "temperature", pytest.approx(25.25))
-    ]
+    (tenths,) = decode(b"246", bound(decode="number", scale=0.1, offset_c=-0.5)).readings
+    assert tenths.value == pytest.approx(24.1)
+    (kelvin,) = decode([{"n": "temperature", "u": "K", "v": 298.15}], bound(offset_c=0.25)).readings
+    assert kelvin.value == pytest.approx(25.25)
 
 
 @pytest.mark.parametrize("code", [85.0, -127.0])
 @pytest.mark.parametrize("options", [{}, {"offset_c": 0.3}, {"scale": 1.01}, {"scale": 0.98, "offset_c": -1}])
-def test_fault_codes_reach_the_watchdog_untouched(code: float, options: dict[str, float]) -> None:
+def test_fault_codes_reach_the_watchdog_untouched(code: float, options: dict[str, Any]) -> None:
     """85.0: DS18B20 data sheet; -127: common practice of probe libraries, no published source."""
     decoded = decode([{"n": "temperature", "u": "Cel", "v": code}], bound(**options))
     assert values(decoded) == [("t01", "temperature", code)]
