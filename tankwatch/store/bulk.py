@@ -9,6 +9,7 @@ import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing
 from itertools import islice
+from operator import itemgetter
 from pathlib import Path
 
 from tankwatch.alarms.model import Transition
@@ -28,6 +29,10 @@ BATCH = 200_000
 """Readings per transaction: each series gets a run of neighbours, so that pages are filled one by one."""
 
 _BUSY_S = 5.0
+
+_CACHE_KIB = 64 * 1024
+
+_time_ms = itemgetter(1)
 
 
 def write_history(
@@ -78,6 +83,7 @@ def _write_new(
         with closing(connect_to_write(partial, _BUSY_S)) as connection:
             connection.execute("PRAGMA journal_mode = MEMORY")
             connection.execute("PRAGMA synchronous = OFF")
+            connection.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
             migrate(connection)
             count = _fill(connection, readings, steps, log, run, progress)
         _to_disk(partial)
@@ -118,8 +124,8 @@ def _fill(
         connection.executemany(rows.INSERT_MARK, _mark_rows(batch) if len(kept) != len(batch) else [])
         connection.execute("COMMIT")
         if table_rows:
-            times_ms = [time_ms for _, time_ms, _ in table_rows]
-            first_s, last_s = min(first_s, min(times_ms) / 1000.0), max(last_s, max(times_ms) / 1000.0)
+            first_s = min(first_s, min(map(_time_ms, table_rows)) / 1000.0)
+            last_s = max(last_s, max(map(_time_ms, table_rows)) / 1000.0)
         if progress is not None:
             progress(seen)
     if run is None and first_s <= last_s:

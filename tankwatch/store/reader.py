@@ -86,9 +86,12 @@ class StoreReader:
     def last_values(self) -> dict[tuple[str, Channel], tuple[float, float]]:
         """Return time (s) and value of the newest reading of every channel of every tank."""
         rows = self._ask(
-            "SELECT s.tank, s.channel, r.time_ms, r.value FROM series AS s JOIN reading AS r "
-            "ON r.series_id = s.series_id "
-            "AND r.time_ms = (SELECT max(time_ms) FROM reading WHERE series_id = s.series_id)"
+            # Each is found at the end of its series, not by a walk through it.
+            "SELECT tank, channel, time_ms, (SELECT value FROM reading AS r "
+            "WHERE r.series_id = newest.series_id AND r.time_ms = newest.time_ms) FROM "
+            "(SELECT series_id, tank, channel, (SELECT max(time_ms) FROM reading AS r "
+            "WHERE r.series_id = s.series_id) AS time_ms FROM series AS s) AS newest "
+            "WHERE time_ms IS NOT NULL"
         )
         return {(tank, Channel(channel)): (time_ms / 1000.0, value) for tank, channel, time_ms, value in rows}
 

@@ -42,7 +42,7 @@ _INSERT_READINGS = {
     for rows in _BLOCKS
 }
 
-_by_key = itemgetter(0, 1)
+_series = itemgetter(0)
 _time = itemgetter(1)
 
 
@@ -86,9 +86,10 @@ def reading_rows(readings: Sequence[Reading], ids: SeriesIds) -> tuple[list[Read
     if not sound:
         rows = [row for r in readings if (row := _row_or_none(r, ids)) is not None]
     refused = len(readings) - len(rows)
-    # In the order of the table a batch touches each page once; the sort is stable, so that of two readings
+    # In the order of the table a batch touches each page once; the sorts are stable, so that of two readings
     # with one stamp the first to arrive is kept.
-    rows.sort(key=_by_key)
+    rows.sort(key=_time)
+    rows.sort(key=_series)
     return rows, refused
 
 
