@@ -21,6 +21,14 @@ from tankwatch.printing import visible
 from tankwatch.reading import Channel
 
 
+_ROOM = (
+    (Condition.POWER_LOSS, "many tanks lose their power together"),
+    (Condition.SOURCE_LOST, "a source of readings is not connected"),
+    (Condition.STORE_BEHIND, "what is seen cannot be written"),
+    (Condition.WATCH_STALLED, "the watch itself stands still"),
+)
+
+
 def report(config: Config, path: Path) -> dict[str, Any]:
     """Return what `config`, read from `path`, asks of the watch."""
     return {
@@ -31,6 +39,7 @@ def report(config: Config, path: Path) -> dict[str, Any]:
         "sources": [
             {"id": source.id, "kind": source.kind, "address": _address(source)} for source in config.source
         ],
+        "room_watched_for": [{"condition": c.value, "when": when} for c, when in _ROOM],
         "tanks": [_tank(tank) for tank in config.tank],
         "warnings": list(warnings_of(config)),
     }
@@ -126,6 +135,8 @@ def _lines(found: dict[str, Any]) -> Iterator[str]:
     yield f"Room {found['room']} ({found['timezone']}), store {found['store']}"
     for source in found["sources"]:
         yield f"Source {source['id']}: {source['kind']} {source['address']}"
+    for item in found["room_watched_for"]:
+        yield f"  watched for {item['condition']:<20} {item['when']}"
     for tank in found["tanks"]:
         yield ""
         yield (

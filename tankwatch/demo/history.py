@@ -41,13 +41,10 @@ def write_history(room: DemoRoom, config: Config, report: Callable[[float], None
     count = 0
     try:
         waiting: list[Reading] = []
-        advance_at_s = room.start_s
         for reading in _readings(room):
+            watchdog.advance(reading.time_s)
             watchdog.feed(reading)
             waiting.append(reading)
-            if reading.time_s >= advance_at_s:
-                advance_at_s = reading.time_s + HISTORY_INTERVAL_S
-                watchdog.advance(reading.time_s)
             if len(waiting) >= _CHUNK:
                 clock.advance(reading.time_s - clock.wall)
                 count += len(waiting)

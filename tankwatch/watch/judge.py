@@ -81,6 +81,7 @@ class Judge:
         """When the judge last came round, by the monotonic clock; read by the guard."""
         self._next_tick_s = now
         self._next_save_s = now + self.timing.save_memory_every_s
+        self._started_monotonic_s = now
         self._wall_minus_monotonic_s = self._started_s - now
         self._links = {source.id: _Link(now) for source in config.source}
         self._fault_s: float | None = None
@@ -105,12 +106,7 @@ class Judge:
     def turn(self, timeout_s: float) -> None:
         """Judge what has come, carry out what was asked, and tick when a second has passed."""
         self._beat()
-        wait_s = min(timeout_s, max(0.0, self._next_tick_s - self._clock.monotonic_s()))
-        readings = self._inbox.take(wait_s)
-        for reading in readings:
-            self._feed(reading)
-        if readings:
-            self._store.put_readings(readings)
+        self._judge(min(timeout_s, max(0.0, self._next_tick_s - self._clock.monotonic_s())))
         self._carry_out()
         if self._clock.monotonic_s() >= self._next_tick_s:
             self._tick()
@@ -118,14 +114,26 @@ class Judge:
 
     def finish(self) -> None:
         """Judge what is left and keep what was learned; called once after `run` has ended."""
-        readings = self._inbox.take(0.0)
+        self._judge(0.0)
+        self._carry_out()
+        self._keep_steps()
+        self._store.put_memory(MEMORY_KEY, self.watchdog.remember())
+
+    def _judge(self, wait_s: float) -> None:
+        """Judge what has come, from memory, and only then hand it to the store."""
+        readings = self._inbox.take(wait_s)
+        try:
+            self.watchdog.advance(self._room_s())
+        except Exception:
+            self._note_fault("the passing of time could not be judged")
         for reading in readings:
             self._feed(reading)
         if readings:
             self._store.put_readings(readings)
-        self._carry_out()
-        self._keep_steps()
-        self._store.put_memory(MEMORY_KEY, self.watchdog.remember())
+
+    def _room_s(self) -> float:
+        """Return the room's time. It only flows: a stepped wall clock must neither fire nor mute anything."""
+        return self._started_s + (self._clock.monotonic_s() - self._started_monotonic_s)
 
     def _beat(self) -> None:
         now = self._clock.monotonic_s()
@@ -208,7 +216,6 @@ class Judge:
         # Counted from now, not from the tick that was due: a machine that was busy must not tick in a burst.
         self._next_tick_s = monotonic_s + TICK_S
         self._look_at_clock(now_s, monotonic_s)
-        self.watchdog.advance(now_s)
         sources = self._sources.health()
         self._look_at_sources(sources, now_s, monotonic_s)
         store = self._store.health()
@@ -230,7 +237,7 @@ class Judge:
                 room=self.config.room.name,
                 timezone=self.config.room.timezone,
                 started_s=self._started_s,
-                tanks=self.watchdog.tanks(now_s),
+                tanks=self.watchdog.tanks(self._room_s()),
                 alarms=self.watchdog.book.standing,
                 sources=sources,
                 store=store,
