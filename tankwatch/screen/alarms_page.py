@@ -1,0 +1,231 @@
+"""Alarms: what stands now or stood in the last seven days, and what to look at first."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Sequence
+from typing import ClassVar
+from zoneinfo import ZoneInfo
+
+from textual import events, work
+from textual.app import ComposeResult
+from textual.binding import BindingType
+from textual.containers import Container
+
+from tankwatch.alarms.model import Alarm, AlarmState, Transition
+from tankwatch.errors import StoreError
+from tankwatch.screen import advice, keys, words
+from tankwatch.screen.ink import Line, Run, clean, crop, fit, on_ground, wrap
+from tankwatch.screen.page import Page
+from tankwatch.screen.palette import block
+from tankwatch.screen.picture import Picture
+from tankwatch.screen.standing import HOLLOW, ROLE, SHAPE, Level, RoomView, level_of
+
+_RECORD_S = 7 * 86_400.0
+_RECORD_ROWS = 300
+_SIDE_BY_SIDE = 110
+
+
+class AlarmsPage(Page):
+    """The list of alarms and, beside or below it, what is known of the chosen one."""
+
+    NAME = "alarms"
+    BINDINGS: ClassVar[list[BindingType]] = list(keys.ALARM_PAGE)
+    HELP = (
+        "Every alarm that stands, worst first: unacknowledged means that nobody has seen it, acknowledged "
+        "that someone has, returned that its cause went away before anyone looked. Acknowledging silences "
+        "nothing in the water: it only tells others that you know. v shows the record of the last seven days."
+    )
+
+    def __init__(self) -> None:
+        """Start with the worst one chosen."""
+        super().__init__()
+        self.chosen = 0
+        """Row of the list."""
+        self.record = False
+        self._steps: list[Transition] = []
+        self._trouble = ""
+        self._alarms: list[Alarm] = []
+        self._chosen_id: int | None = None
+
+    def compose_body(self) -> ComposeResult:
+        """List and details."""
+        with Container(id="alarm-body"):
+            yield Picture(id="list")
+            yield Picture(id="detail")
+
+    def draw(self, view: RoomView) -> None:
+        """Draw the list and the chosen alarm."""
+        width = self.size.width
+        self.query_one("#alarm-body").set_class(width >= _SIDE_BY_SIDE, "-wide")
+        names = {s.key: s.name for s in view.tanks}
+        zone, now_s = self.home.zone, view.time_s
+        if self.record:
+            self._alarms = [step.alarm for step in self._steps]
+        else:
+            alarms = view.snapshot.alarms if view.snapshot is not None else ()
+            self._alarms = [a for a in alarms if a.state is not AlarmState.NORMAL]
+            if self._chosen_id is not None:
+                # The list is sorted anew each second: the choice stays on its alarm, not on its row.
+                self.chosen = next(
+                    (i for i, a in enumerate(self._alarms) if a.alarm_id == self._chosen_id), self.chosen
+                )
+        self.chosen = max(0, min(self.chosen, len(self._alarms) - 1))
+        self._chosen_id = self._alarms[self.chosen].alarm_id if self._alarms and not self.record else None
+        listing = self.query_one("#list", Picture)
+        detail = self.query_one("#detail", Picture)
+        list_width = max(10, listing.size.width - 1)
+        if not self._alarms:
+            listing.show([(), *((Run(" " + r, "text"),) for r in wrap(self._nothing(view), list_width - 2))])
+            detail.show([])
+            return
+        rows: list[Line] = []
+        for i, alarm in enumerate(self._alarms):
+            step = self._steps[i] if self.record else None
+            row = draw_row(alarm, names, list_width, zone, now_s, step)
+            rows.append(
+                (Run("›", "bright", "chosen"), *on_ground(row, "chosen"))
+                if i == self.chosen
+                else (Run(" "), *row)
+            )
+        listing.show(rows)
+        detail_width = max(20, detail.size.width - 2)
+        detail.show(draw_detail(self._alarms[self.chosen], names, detail_width, zone, now_s))
+
+    def _nothing(self, view: RoomView) -> str:
+        if self.record:
+            return self._trouble or "No alarm in the last seven days."
+        if not view.live:
+            return "No watch answers, so nobody knows which alarms stand. v shows the record in the store."
+        return "No alarm stands. v shows the last seven days."
+
+    def action_move(self, rows: int) -> None:
+        """Choose another alarm."""
+        self.chosen = max(0, min(self.chosen + rows, len(self._alarms) - 1))
+        self._chosen_id = None if self.record or not self._alarms else self._alarms[self.chosen].alarm_id
+        self.refresh_view()
+        listing = self.query_one("#list", Picture)
+        top, height = listing.scroll_offset.y, listing.size.height
+        if self.chosen < top:
+            listing.scroll_to(y=self.chosen, animate=False)
+        elif self.chosen >= top + height:
+            listing.scroll_to(y=self.chosen - height + 1, animate=False)
+
+    def action_acknowledge(self) -> None:
+        """Acknowledge the chosen alarm."""
+        if self._alarms and not self.record:
+            self.home.acknowledge([self._alarms[self.chosen]])
+
+    def action_acknowledge_all(self) -> None:
+        """Acknowledge every alarm that stands."""
+        if not self.record:
+            self.home.acknowledge(self._alarms)
+
+    def action_open(self) -> None:
+        """Open the tank of the chosen alarm."""
+        if self._alarms:
+            tank = self._alarms[self.chosen].tank
+            if tank is not None:
+                self.home.open_standing(tank)
+
+    def action_record(self) -> None:
+        """Switch between what stands and the record."""
+        self.record = not self.record
+        self.chosen, self._chosen_id = 0, None
+        if self.record:
+            self._steps = []
+            self._read_record(self.home.view.time_s)
+        self.refresh_view()
+
+    def on_click(self, event: events.Click) -> None:
+        """Choose the alarm under the pointer."""
+        listing = self.query_one("#list", Picture)
+        if event.widget is listing:
+            row = event.y + listing.scroll_offset.y
+            if row < len(self._alarms):
+                self.action_move(row - self.chosen)
+
+    @work(exclusive=True, group="alarm-record")
+    async def _read_record(self, now_s: float) -> None:
+        history = self.home.history
+        try:
+            steps = await asyncio.to_thread(history.steps, now_s - _RECORD_S, now_s)
+            self._steps, self._trouble = list(reversed(steps))[:_RECORD_ROWS], ""
+        except StoreError as error:
+            self._steps, self._trouble = [], str(error)
+        self.refresh_view()
+
+
+def draw_row(
+    alarm: Alarm,
+    names: dict[str, str],
+    width: int,
+    zone: ZoneInfo,
+    now_s: float,
+    step: Transition | None = None,
+) -> Line:
+    """Return one alarm as a line: priority, tank, condition, state, since when."""
+    level = level_of(alarm) if alarm.state is not AlarmState.NORMAL else Level.QUIET
+    shape, role = SHAPE[level], ROLE[level]
+    if alarm.state is AlarmState.ACKNOWLEDGED:
+        shape = HOLLOW.get(shape, shape)
+    priority = fit(f" {shape} {alarm.priority.value}", 12)
+    filled = alarm.state is AlarmState.UNACKNOWLEDGED and step is None
+    when = fit(words.clock(step.time_s if step is not None else alarm.since_s, zone, now_s), 16)
+    state = fit(alarm.state.value, 15)
+    runs = [Run(priority, block(role) if filled else role), Run(" ")]
+    name_width = 16 if width < 90 else 22
+    runs.append(Run(fit(place_of(alarm, names), name_width) + " ", "bright"))
+    condition = alarm.condition.value.replace("-", " ")
+    if width >= 76:
+        rest = max(10, width - 13 - name_width - 1 - 15 - 16 - 1)
+        runs.append(Run(fit(condition, rest) + " ", "text"))
+        runs.append(Run(state, "text"))
+        runs.append(Run(when, "label"))
+    else:
+        runs.append(Run(fit(condition, max(8, width - 13 - name_width - 2)), "text"))
+    return crop(tuple(runs), width)
+
+
+def place_of(alarm: Alarm, names: dict[str, str]) -> str:
+    """Return the name of the tank, the source, or the room that an alarm belongs to."""
+    if alarm.tank is not None:
+        return clean(names.get(alarm.tank, alarm.tank))
+    return f"source {clean(alarm.subject)}" if alarm.subject else "whole room"
+
+
+def draw_detail(alarm: Alarm, names: dict[str, str], width: int, zone: ZoneInfo, now_s: float) -> list[Line]:
+    """Return what is known of an alarm and what to look at first."""
+    lines: list[Line] = [
+        (Run(fit(f" {place_of(alarm, names)}: {alarm.condition.value.replace('-', ' ')}", width), "bright"),)
+    ]
+    lines.extend((Run(" " + row, "text"),) for row in wrap(clean(alarm.message), width - 1))
+    facts = [f"{alarm.priority.value} priority", alarm.state.value]
+    if alarm.who:
+        facts[-1] += f" by {clean(alarm.who)}"
+    facts.append(f"since {words.clock(alarm.since_s, zone, now_s)}")
+    if alarm.margin_min is not None and alarm.state is not AlarmState.RETURNED:
+        facts.append(f"{words.span(alarm.margin_min)} left")
+    lines.extend((Run(" " + row, "label"),) for row in wrap(", ".join(facts), width - 1))
+    lines.extend(_list("Look first at", advice.look_first(alarm.condition), width, "bright"))
+    lines.extend(_list("Caution", advice.cautions(alarm.condition), width, "text"))
+    if alarm.evidence:
+        evidence = [
+            f"{clean(str(k)).replace('_', ' ')}: {clean(_short(v))}" for k, v in alarm.evidence.items()
+        ]
+        lines.extend(_list("Why it was raised", evidence, width, "label"))
+    return lines
+
+
+def _list(title: str, points: Sequence[str], width: int, role: str) -> list[Line]:
+    if not points:
+        return []
+    lines: list[Line] = [(), (Run(f" {title}", "label"),)]
+    for point in points:
+        rows = wrap(point, width - 4)
+        lines.extend((Run(" – " if i == 0 else "   ", "faint"), Run(row, role)) for i, row in enumerate(rows))
+    return lines
+
+
+def _short(value: object) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)[:200]

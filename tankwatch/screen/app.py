@@ -1,0 +1,246 @@
+"""The screen as a program: pages, the link to the watch, and the few things that all pages ask for."""
+
+from __future__ import annotations
+
+import asyncio
+import getpass
+from collections.abc import Callable, Coroutine, Iterable, Sequence
+from functools import partial
+from pathlib import Path
+from typing import Any, ClassVar, Literal
+
+from textual import work
+from textual.app import App, SystemCommand
+from textual.binding import BindingType
+from textual.screen import Screen
+
+from tankwatch.alarms.model import Alarm, AlarmState
+from tankwatch.clock import Clock
+from tankwatch.config import Config
+from tankwatch.errors import ControlError, StoreError
+from tankwatch.reading import Channel, ServiceMark
+from tankwatch.screen import keys, words
+from tankwatch.screen.alarms_page import AlarmsPage
+from tankwatch.screen.chart.draw import ChartData
+from tankwatch.screen.feed import History, LiveFeed
+from tankwatch.screen.help_page import HelpPage
+from tankwatch.screen.link import Link, LinkState
+from tankwatch.screen.page import Page
+from tankwatch.screen.palette import THEME
+from tankwatch.screen.room_page import RoomPage
+from tankwatch.screen.sources_page import SourcesPage
+from tankwatch.screen.standing import RoomView, view_of, view_of_history
+from tankwatch.screen.tank_page import TankPage, fetch_trend
+
+TREND_EVERY_S = 600.0
+SLOW_EVERY_S = 5.0
+_CAN_BE_ACKNOWLEDGED = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED})
+
+
+class TankwatchApp(App[None]):
+    """The screen. It shows what the watch says, and hands back what the keeper does."""
+
+    TITLE = "tankwatch"
+    CSS_PATH = "look.tcss"
+    BINDINGS: ClassVar[list[BindingType]] = list(keys.APP)
+    NOTIFICATION_TIMEOUT = 6
+    ALLOW_SELECT = False
+
+    def __init__(
+        self,
+        config: Config,
+        feed: LiveFeed,
+        history: History,
+        clock: Clock,
+        *,
+        slow: bool = False,
+        config_path: Path | None = None,
+        who: str | None = None,
+    ) -> None:
+        """Attach to `feed` and `history`; `slow` paints at most every five seconds unless alarms change."""
+        super().__init__()
+        self.config = config
+        self.feed = feed
+        self.history = history
+        self.clock = clock
+        self.slow = slow
+        self.zone = config.room.zone
+        self.who = who or _user()
+        self.start_command = f"tankwatch watch {config_path or 'CONFIG'}"
+        self.link = Link(feed, clock)
+        self.view = RoomView(config.room.name, clock.wall_s())
+        self.trends: dict[str, ChartData] = {}
+        self._trends_asked_s = float("-inf")
+        self._trends_wanted: list[str] = []
+        self._last: dict[tuple[str, Channel], tuple[float, float]] = {}
+        self._shown_state: tuple[LinkState, str] | None = None
+        self._painted_s = float("-inf")
+        self._painted_alarms: tuple[Alarm, ...] = ()
+        self.pages: dict[str, Page] = {
+            "room": RoomPage(),
+            "tank": TankPage(),
+            "alarms": AlarmsPage(),
+            "sources": SourcesPage(),
+        }
+
+    def on_mount(self) -> None:
+        """Open the room, and start to follow the watch."""
+        self.register_theme(THEME)
+        self.theme = THEME.name
+        for name, page in self.pages.items():
+            self.install_screen(page, name)
+        self.push_screen("room")
+        if len(self.config.tank) == 1:
+            self.open_standing(self.config.tank[0].id)
+        self.set_interval(1.0, self.tick)
+        self._follow()
+        self._read_last_values()
+
+    @work(group="link", description="follow the watch")
+    async def _follow(self) -> None:
+        await self.link.follow(self.take_news)
+
+    def take_news(self) -> None:
+        """Draw the newest picture; with `slow` only when it is due or when alarms changed."""
+        alarms = self.link.snapshot.alarms if self.link.snapshot is not None else ()
+        changed = [(a.alarm_id, a.state) for a in alarms] != [
+            (a.alarm_id, a.state) for a in self._painted_alarms
+        ]
+        now_s = self.clock.monotonic_s()
+        if (
+            self.slow
+            and not changed
+            and now_s - self._painted_s < SLOW_EVERY_S
+            and self.link.state is LinkState.LIVE
+        ):
+            return
+        self._painted_s, self._painted_alarms = now_s, alarms
+        self._renew_view()
+
+    def tick(self) -> None:
+        """Once a second: has the link gone quiet, has its age grown by a word?"""
+        state = (self.link.state, words.age(self.link.age_s))
+        if self.link.state is not LinkState.LIVE and state != self._shown_state:
+            self._renew_view()
+            if self.link.state is LinkState.ABSENT:
+                self._read_last_values()
+        self._shown_state = state
+
+    def _renew_view(self) -> None:
+        live = self.link.state is LinkState.LIVE
+        snapshot = self.link.snapshot
+        if snapshot is not None:
+            self.view = view_of(snapshot, live=live)
+        else:
+            self.view = view_of_history(self.config, self._last, self.clock.wall_s())
+        with self.batch_update():
+            if isinstance(self.screen, Page):
+                self.screen.refresh_view()
+
+    @work(exclusive=True, group="last-values")
+    async def _read_last_values(self) -> None:
+        try:
+            self._last = dict(await asyncio.to_thread(self.history.last_values))
+        except StoreError as error:
+            self.log.warning(f"no last values: {error}")
+        if self.link.snapshot is None:
+            self._renew_view()
+
+    def want_trends(self, tanks: Sequence[str]) -> None:
+        """Have the last 24 hours of `tanks` read, unless that was done not long ago."""
+        now_s = self.clock.monotonic_s()
+        known = set(tanks) <= set(self._trends_wanted)
+        if known and now_s - self._trends_asked_s < TREND_EVERY_S:
+            return
+        self._trends_wanted, self._trends_asked_s = list(tanks), now_s
+        self._read_trends(list(tanks))
+
+    @work(exclusive=True, group="trends")
+    async def _read_trends(self, tanks: Sequence[str]) -> None:
+        for tank_id in tanks:
+            standing = self.view.find(tank_id)
+            if standing is not None and standing.tank is not None:
+                self.trends[tank_id] = await asyncio.to_thread(
+                    fetch_trend, self.history, standing.tank, self.view.time_s
+                )
+        if isinstance(self.screen, Page):
+            self.screen.refresh_view()
+
+    def open_standing(self, key: str) -> None:
+        """Open the page of a tank; of the alarms for what belongs to no tank."""
+        if key.startswith("room:"):
+            self.switch_screen("alarms")
+            return
+        page = self.pages["tank"]
+        if key and isinstance(page, TankPage):
+            page.open_tank(key)
+            self.switch_screen("tank")
+
+    def action_page(self, name: str) -> None:
+        """Open a page by name."""
+        if isinstance(self.screen, Page) and name != self.screen.NAME:
+            self.switch_screen(name)
+
+    def action_help(self) -> None:
+        """Explain the page on top."""
+        if isinstance(self.screen, Page):
+            self.push_screen(HelpPage(self.screen.HELP, self.screen))
+
+    def acknowledge(self, alarms: Iterable[Alarm]) -> None:
+        """Tell the watch that the keeper has seen `alarms`."""
+        seen = [a for a in alarms if a.state in _CAN_BE_ACKNOWLEDGED]
+        if not seen:
+            self.tell("Nothing here waits to be acknowledged.")
+            return
+        calls = [partial(self.feed.acknowledge, a.alarm_id, self.who) for a in seen]
+        self._ask_watch(calls, f"Acknowledged {words.how_many(len(seen), 'alarm')}.")
+
+    def mark_service(self, tank_id: str, mark: ServiceMark) -> None:
+        """Tell the watch that work begins or ends."""
+        said = (
+            "The work is over: every alarm counts again."
+            if mark is ServiceMark.END
+            else "The work has begun."
+        )
+        self._ask_watch([partial(self.feed.mark, tank_id, mark, self.who)], said)
+
+    @work(group="asking")
+    async def _ask_watch(
+        self, calls: Sequence[Callable[[], Coroutine[object, object, None]]], said: str
+    ) -> None:
+        try:
+            for call in calls:
+                await call()
+        except ControlError as error:
+            self.tell(f"The watch did not take it: {error}", severity="error")
+        else:
+            self.tell(said)
+
+    def tell(self, text: str, severity: Literal["information", "warning", "error"] = "information") -> None:
+        """Show a short notice; never as markup."""
+        self.notify(text, severity=severity, markup=False)
+
+    def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
+        """Yield the commands of the palette (Ctrl+P)."""
+        yield SystemCommand("Room", "Every tank, worst first", lambda: self.action_page("room"))
+        yield SystemCommand("Alarms", "Every alarm that stands", lambda: self.action_page("alarms"))
+        yield SystemCommand("Sources", "Where readings come from", lambda: self.action_page("sources"))
+        yield SystemCommand("Help", "What this page shows, and its keys", self.action_help)
+        yield SystemCommand("Picture", "Save this page as an SVG file", lambda: self.save_picture())
+        yield SystemCommand("Quit", "Close the screen; the watch goes on", self.exit)
+
+    def save_picture(self) -> None:
+        """Save the page on top as an SVG file in the current folder."""
+        try:
+            path = self.save_screenshot(path=".")
+        except OSError as error:
+            self.tell(f"The picture could not be saved: {error}", severity="error")
+        else:
+            self.tell(f"Saved as {path}")
+
+
+def _user() -> str:
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return "screen"  # an account without a name, as in some containers

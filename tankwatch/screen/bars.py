@@ -1,0 +1,144 @@
+"""The bar on top, with the pages and the state of the link, and the line of keys below."""
+
+from typing import Any
+
+from textual import events
+from textual.binding import Binding
+from textual.screen import Screen
+
+from tankwatch.screen import words
+from tankwatch.screen.ink import Line, Run, clean, crop, fit, length
+from tankwatch.screen.link import LinkState
+from tankwatch.screen.picture import Picture
+
+PAGES = (("room", "Room"), ("alarms", "Alarms"), ("sources", "Sources"))
+
+
+def draw_top(
+    room: str, page: str, unacknowledged: int, link: LinkState, age_s: float | None, width: int
+) -> Line:
+    """Return the bar on top: the pages, the room's name, and the link where it is not in order."""
+    runs: list[Run] = [Run(" ", ground="bar")]
+    for name, title in PAGES:
+        here = name == page or (page == "tank" and name == "room")
+        runs.append(Run(f" {title} ", "bright" if here else "label", "chosen" if here else "bar"))
+        if name == "alarms" and unacknowledged:
+            runs.append(Run(f"{unacknowledged} new ", "bright", "chosen" if here else "bar"))
+    state, role = link_words(link, age_s)
+    left = width - length(tuple(runs)) - len(state) - 2
+    runs.append(
+        Run(" " + fit(clean(room), max(0, left - 1), "right" if not state else "left"), "label", "bar")
+    )
+    if state:
+        runs.append(Run(f" {state} ", role, "bar"))
+    runs.append(Run(" ", ground="bar"))
+    return crop(tuple(runs), width)
+
+
+def link_words(link: LinkState, age_s: float | None) -> tuple[str, str]:
+    """Return the state of the link in words, empty while all is well, and its role."""
+    if link is LinkState.LIVE:
+        return "", "label"
+    if link is LinkState.CONNECTING:
+        return "connecting", "label"
+    if link is LinkState.ABSENT:
+        return "NO WATCH", "stale-block"
+    if age_s is None or age_s < 60:
+        return "OLD PICTURE", "stale-block"
+    return f"PICTURE {words.span(age_s / 60)} OLD", "stale-block"
+
+
+def tab_at(x: int, unacknowledged: int) -> str | None:
+    """Return the page whose name stands at cell `x` of the top bar."""
+    start = 1
+    for name, title in PAGES:
+        end = start + len(title) + 2
+        if name == "alarms" and unacknowledged:
+            end += len(f"{unacknowledged} new ")
+        if start <= x < end:
+            return name
+        start = end
+    return None
+
+
+class TopBar(Picture):
+    """One line on top; a click on a page's name opens it."""
+
+    DEFAULT_CSS = "TopBar { height: 1; overflow: hidden hidden; }"
+
+    def __init__(self) -> None:
+        """Stand on the ground of bars."""
+        super().__init__(ground="bar")
+        self._unacknowledged = 0
+
+    def show_state(
+        self, room: str, page: str, unacknowledged: int, link: LinkState, age_s: float | None
+    ) -> None:
+        """Show where one is and how the link stands."""
+        self._unacknowledged = unacknowledged
+        self.show([draw_top(room, page, unacknowledged, link, age_s, self.size.width)])
+
+    async def on_click(self, event: events.Click) -> None:
+        """Open the page under the pointer."""
+        page = tab_at(event.x, self._unacknowledged)
+        if page is not None:
+            await self.app.run_action(f"page('{page}')")
+
+
+class KeyLine(Picture):
+    """The keys of the page, as many as fit; a click does what the key does."""
+
+    DEFAULT_CSS = "KeyLine { height: 1; dock: bottom; overflow: hidden hidden; }"
+
+    def __init__(self) -> None:
+        """Stand on the ground of bars."""
+        super().__init__(ground="bar")
+        self._spans: list[tuple[int, int, str]] = []
+
+    def on_mount(self) -> None:
+        """Follow changes of the keys."""
+        super().on_mount()  # type: ignore[no-untyped-call]  # ScrollView leaves it untyped
+        self.screen.bindings_updated_signal.subscribe(self, self._keys_changed)
+        self.call_after_refresh(self._keys_changed, self.screen)
+
+    def on_resize(self) -> None:
+        """Fit the line to the width."""
+        self._keys_changed(self.screen)
+
+    def _keys_changed(self, screen: Screen[Any]) -> None:
+        if screen is not self.screen or not self.size.width:
+            return
+        runs: list[Run] = []
+        self._spans = []
+        x = 0
+        for shown, word, binding_key in keys_of(screen):
+            cells = len(shown) + len(word) + 4
+            if x + cells > self.size.width:
+                break
+            runs.append(Run(f" {shown}", "bright", "bar"))
+            runs.append(Run(f" {word}  ", "label", "bar"))
+            self._spans.append((x, x + cells, binding_key))
+            x += cells
+        self.show([crop(tuple(runs), self.size.width)])
+
+    async def on_click(self, event: events.Click) -> None:
+        """Do what the key under the pointer does."""
+        for start, end, binding_key in self._spans:
+            if start <= event.x < end:
+                self.app.simulate_key(binding_key)
+                return
+
+
+def keys_of(screen: Screen[Any]) -> list[tuple[str, str, str]]:
+    """Return (key as shown, word, key) of each key to show on `screen`, help first."""
+    found: list[tuple[bool, str, str, str]] = []
+    seen: set[str] = set()
+    for active in screen.active_bindings.values():
+        binding: Binding = active.binding
+        if not binding.show or not active.enabled or binding.action in seen:
+            continue
+        seen.add(binding.action)
+        shown = binding.key_display or screen.app.get_key_display(binding)
+        found.append((active.node is screen.app, shown, binding.description, binding.key))
+    found.sort(key=lambda f: (f[2] != "help", f[0]))
+    return [(shown, word, binding_key) for _, shown, word, binding_key in found]

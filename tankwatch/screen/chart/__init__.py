@@ -1,0 +1,1 @@
+"""Charts of character cells: pure functions from series to lines, tested without a terminal."""

@@ -1,0 +1,122 @@
+"""Lines of text with roles instead of colours: what every drawing function of the screen returns.
+
+A `Run` says what a piece of text means (`critical`, `label`, `faint`, …) and on which ground it stands;
+only `palette` knows what that looks like. Text is never read as markup, and `clean` takes out of foreign
+text whatever a terminal might obey or measure wrongly.
+"""
+
+from collections.abc import Iterable, Sequence
+from typing import Literal, NamedTuple
+
+from rich.cells import cell_len, set_cell_size
+
+from tankwatch.safetext import safe_text
+
+
+class Run(NamedTuple):
+    """A piece of text with one meaning."""
+
+    text: str
+    role: str = "text"
+    ground: str = ""
+
+
+Line = tuple[Run, ...]
+"""One row of the picture."""
+
+Align = Literal["left", "right", "middle"]
+
+_JOINERS = dict.fromkeys([0x200C, 0x200D, *range(0xFE00, 0xFE10)])
+_LONGEST = 2000
+
+
+def clean(text: str) -> str:
+    """Return `text` fit to be shown on one line, at a width that every terminal agrees on.
+
+    Controls and the like become visible escapes (`safe_text`); the signs that join characters into one
+    picture or choose its form are dropped, since terminals disagree about the width of the result.
+    """
+    if text.isascii() and text.isprintable():
+        return text
+    return safe_text(text.translate(_JOINERS), limit=_LONGEST)
+
+
+def fit(text: str, width: int, align: Align = "left") -> str:
+    """Return `text` in exactly `width` cells: cut with `…`, or filled with blanks."""
+    if width <= 0:
+        return ""
+    length = cell_len(text)
+    if length > width:
+        kept = set_cell_size(text, width - 1).rstrip()
+        return kept + "…" + " " * (width - 1 - cell_len(kept))
+    gap = width - length
+    if align == "right":
+        return " " * gap + text
+    if align == "middle":
+        return " " * (gap // 2) + text + " " * (gap - gap // 2)
+    return text + " " * gap
+
+
+def length(line: Line) -> int:
+    """Return how many cells `line` takes."""
+    return sum(cell_len(run.text) for run in line)
+
+
+def crop(line: Line, width: int) -> Line:
+    """Return `line` in exactly `width` cells, cut or filled."""
+    out: list[Run] = []
+    left = width
+    for run in line:
+        cells = cell_len(run.text)
+        if cells > left:
+            if left:
+                out.append(run._replace(text=set_cell_size(run.text, left)))
+            left = 0
+            break
+        out.append(run)
+        left -= cells
+    if left:
+        out.append(Run(" " * left))
+    return tuple(out)
+
+
+def on_ground(line: Line, ground: str) -> Line:
+    """Return `line` with every run that has no ground of its own set on `ground`."""
+    return tuple(run if run.ground else run._replace(ground=ground) for run in line)
+
+
+def beside(blocks: Sequence[Sequence[Line]], widths: Sequence[int], gap: int = 0) -> list[Line]:
+    """Put blocks of lines side by side, each cropped to its width, `gap` cells apart."""
+    height = max((len(block) for block in blocks), default=0)
+    rows: list[Line] = []
+    for y in range(height):
+        row: list[Run] = []
+        for i, (block, width) in enumerate(zip(blocks, widths, strict=True)):
+            if i and gap:
+                row.append(Run(" " * gap))
+            row.extend(crop(block[y] if y < len(block) else (), width))
+        rows.append(tuple(row))
+    return rows
+
+
+def wrap(text: str, width: int, most: int = 99) -> list[str]:
+    """Break `text` at blanks into rows of at most `width` cells; the last of `most` rows ends with `…`."""
+    rows: list[str] = []
+    row = ""
+    for word in text.split():
+        trial = f"{row} {word}" if row else word
+        if row and cell_len(trial) > width:
+            rows.append(row)
+            row = word
+        else:
+            row = trial
+    if row:
+        rows.append(row)
+    if len(rows) > most:
+        rows = [*rows[: most - 1], fit(" ".join(rows[most - 1 :]), width).rstrip()]
+    return [fit(r, width).rstrip() if cell_len(r) > width else r for r in rows]
+
+
+def plain(lines: Iterable[Line]) -> list[str]:
+    """Return the bare text of `lines`; for tests and for export."""
+    return ["".join(run.text for run in line) for line in lines]

@@ -1,0 +1,65 @@
+"""What all pages share: the bars, the size they draw for, and being shown the newest view."""
+
+from __future__ import annotations
+
+from abc import abstractmethod
+from typing import TYPE_CHECKING, ClassVar, cast
+
+from textual import events
+from textual.app import ComposeResult
+from textual.screen import Screen
+
+from tankwatch.alarms.model import AlarmState
+from tankwatch.screen.bars import KeyLine, TopBar
+from tankwatch.screen.standing import RoomView
+
+if TYPE_CHECKING:
+    from tankwatch.screen.app import TankwatchApp
+
+
+class Page(Screen[None]):
+    """A full page. It draws when it comes up, when its size changes, and when there is a new view."""
+
+    AUTO_FOCUS = ""
+    NAME: ClassVar[str] = ""
+    HELP: ClassVar[str] = ""
+    """What the page shows, in a few sentences; shown by F1 above its keys."""
+
+    @property
+    def home(self) -> TankwatchApp:
+        """The app, by its own type."""
+        return cast("TankwatchApp", self.app)
+
+    def compose(self) -> ComposeResult:
+        """Put the bars around the body of the page."""
+        yield TopBar()
+        yield from self.compose_body()
+        yield KeyLine()
+
+    @abstractmethod
+    def compose_body(self) -> ComposeResult:
+        """Yield the widgets between the bars."""
+
+    @abstractmethod
+    def draw(self, view: RoomView) -> None:
+        """Draw `view`; called only while the page is mounted and on top."""
+
+    def refresh_view(self) -> None:
+        """Draw the newest view if this page is ready to be drawn on."""
+        if not self.is_mounted or not self.size.width:
+            return
+        view = self.home.view
+        alarms = view.snapshot.alarms if view.snapshot is not None else ()
+        new = sum(1 for a in alarms if a.state is AlarmState.UNACKNOWLEDGED)
+        self.query_one(TopBar).show_state(
+            view.room, self.NAME, new, self.home.link.state, self.home.link.age_s
+        )
+        self.draw(view)
+
+    def on_screen_resume(self) -> None:
+        """Draw when the page comes up."""
+        self.call_after_refresh(self.refresh_view)
+
+    def on_resize(self, _event: events.Resize) -> None:
+        """Draw for the new size once the widgets have theirs."""
+        self.call_after_refresh(self.refresh_view)

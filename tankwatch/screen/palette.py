@@ -1,0 +1,78 @@
+"""What each role looks like: grey for the normal, colour only for the abnormal (the idea of ISA-101).
+
+Hue is never the only sign: every state also has a word and a shape, and colours differ in lightness. The
+tests hold these colours to the contrast ratios of WCAG 2.2 and to a simulation of colour blindness.
+"""
+
+from functools import lru_cache
+
+from rich.style import Style
+from textual.theme import Theme
+
+PAGE = "#15181b"
+BAR = "#23282d"
+BAND = "#1d2226"
+CHOSEN = "#343c44"
+
+GROUNDS = {"": PAGE, "bar": BAR, "band": BAND, "chosen": CHOSEN}
+
+INKS = {
+    "text": "#b4bcc4",
+    "label": "#8d969f",
+    "faint": "#59626b",
+    "bright": "#eef2f5",
+    "critical": "#ff6b5e",
+    "high": "#ffab3d",
+    "medium": "#f4e27a",
+    "low": "#7cc4ff",
+    "stale": "#c9a3ff",
+    "service": "#7fdcc4",
+}
+"""Colour of each role; `text`, `label`, `faint` and `bright` are the greys of a quiet room."""
+
+_BOLD = frozenset({"bright", "critical", "high"})
+_BLOCK = "-block"
+"""Ending of a role whose text stands dark on a block of its colour: what nobody has acknowledged yet."""
+
+
+def block(role: str) -> str:
+    """Return the role that shows `role` as a filled block."""
+    return role + _BLOCK
+
+
+@lru_cache(maxsize=512)
+def style_of(role: str, ground: str = "") -> Style:
+    """Return the terminal style of a role on a ground.
+
+    Raises:
+        KeyError: the role or the ground is unknown.
+    """
+    if role.endswith(_BLOCK):
+        return Style(color=PAGE, bgcolor=INKS[role.removesuffix(_BLOCK)], bold=True)
+    return Style(color=INKS[role], bgcolor=GROUNDS[ground], bold=role in _BOLD or None)
+
+
+THEME = Theme(
+    name="night-room",
+    primary=INKS["low"],
+    secondary=INKS["label"],
+    accent=INKS["bright"],
+    warning=INKS["high"],
+    error=INKS["critical"],
+    success=INKS["service"],
+    foreground=INKS["text"],
+    background=PAGE,
+    surface=BAR,
+    panel=BAND,
+    dark=True,
+    variables={
+        "scrollbar": CHOSEN,
+        "scrollbar-background": PAGE,
+        "scrollbar-corner-color": PAGE,
+        "scrollbar-hover": INKS["faint"],
+        "scrollbar-active": INKS["label"],
+        "input-cursor-background": INKS["bright"],
+        "input-selection-background": CHOSEN,
+    },
+)
+"""The same colours for the few widgets that Textual itself draws."""

@@ -1,0 +1,81 @@
+"""The one line on top: what is wrong, where, and how long is left, in words."""
+
+from tankwatch.screen import words
+from tankwatch.screen.ink import Line, Run, clean
+from tankwatch.screen.palette import block
+from tankwatch.screen.standing import Level, RoomView, Standing, ordered
+
+
+def sentence(view: RoomView) -> tuple[str, str]:
+    """Return the summary of the room and the role to show it in."""
+    if not view.standings:
+        return "No tank is configured.", "text"
+    worst = ordered(view)[0]
+    total = len(view.tanks)
+    if not view.live:
+        return "Nothing here is watched now: these are the last values known.", "stale"
+    if worst.quiet:
+        return _all_quiet(view, total), "text"
+    others = sum(1 for s in view.standings if not s.quiet) - 1
+    parts = [f"{clean(worst.name)}: {what(worst)}"]
+    left = time_left(worst)
+    if left and left not in parts[0]:
+        parts[0] += f", {left}"
+    if others:
+        parts.append(f"{others} more {'needs' if others == 1 else 'need'} a look")
+    quiet = view.counts.get(Level.QUIET, 0)
+    if quiet and total > 1:
+        parts.append(f"{quiet} of {total} quiet")
+    elif not quiet and not others and total > 1:
+        parts.append("all tanks concerned")
+    return ". ".join(parts) + ".", worst.role
+
+
+def what(standing: Standing) -> str:
+    """Return what is wrong in a few words: the name of the condition, or the state."""
+    active = [a for a in standing.alarms if a.state.value in {"unacknowledged", "acknowledged"}]
+    if active and standing.level >= Level.LOW:
+        worst = max(active, key=lambda a: (a.priority.rank, -a.since_s))
+        return worst.condition.value.replace("-", " ")
+    if standing.level is Level.RETURNED:
+        return f"{standing.alarms[0].condition.value.replace('-', ' ')}, over, not acknowledged"
+    if standing.level is Level.STALE:
+        value = standing.temperature
+        return "no reading yet" if value is None else f"no fresh reading ({words.age(value.age_s)})"
+    return standing.message or standing.word
+
+
+def time_left(standing: Standing) -> str:
+    """Return `38 min to low`, or nothing where no one can tell or no one must know."""
+    if standing.quiet or standing.level < Level.LOW or standing.minutes_left is None:
+        return ""
+    if standing.minutes_left <= 0:
+        return "no time left"
+    return f"{words.span(standing.minutes_left)} to {standing.limit or 'a'} limit"
+
+
+def _all_quiet(view: RoomView, total: int) -> str:
+    start = "The tank is quiet." if total == 1 else f"All {total} tanks are quiet."
+    tightest = min(
+        (s for s in view.tanks if s.minutes_left is not None),
+        key=lambda s: s.minutes_left or 0.0,
+        default=None,
+    )
+    if tightest is None or tightest.minutes_left is None:
+        return start
+    fault = "died" if tightest.limit == "low" else "stuck on"
+    left = words.span(tightest.minutes_left)
+    if total == 1:
+        return f"{start} If its heater {fault} now: {left} to the {tightest.limit} limit."
+    return f"{start} If a heater {fault} now: at least {left}, in {clean(tightest.name)}."
+
+
+def summary_line(view: RoomView) -> Line:
+    """Return the summary as a line, its shape in front."""
+    text, role = sentence(view)
+    worst = ordered(view)[0] if view.standings else None
+    if worst is None or worst.quiet or not view.live:
+        return (Run(" "), Run("? " if role == "stale" else "", role), Run(text, role))
+    mark = f" {worst.shape} "
+    mark_role = role if worst.acknowledged or worst.level < Level.LOW else block(role)
+    return (Run(mark, mark_role), Run(" " + text, "bright"))

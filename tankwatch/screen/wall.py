@@ -1,0 +1,338 @@
+"""The wall of the room: every tank, as large as the room on the terminal allows, worst first.
+
+Three forms, chosen by the space there is: panels with the last 24 hours; rows for what is wrong above
+tiles for what is quiet; and tiles that shrink down to one short line a tank for hundreds of them.
+"""
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from rich.cells import cell_len
+
+from tankwatch.screen import words
+from tankwatch.screen.chart.draw import ChartData, draw_trend, strip
+from tankwatch.screen.gauge import gauge
+from tankwatch.screen.ink import Line, Run, beside, clean, crop, fit, length, on_ground
+from tankwatch.screen.palette import block
+from tankwatch.screen.standing import Level, Standing
+from tankwatch.screen.steady import Steady
+from tankwatch.screen.summary import time_left, what
+
+Direction = Literal["left", "right", "up", "down"]
+
+_PANEL_WIDTH_MIN = 36
+_PANEL_HEIGHT_MIN = 8
+_PANEL_HEIGHT_MAX = 18
+_GAP = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """Where a standing is on the wall, in cells."""
+
+    key: str
+    x: int
+    y: int
+    width: int
+    height: int
+
+
+@dataclass(frozen=True, slots=True)
+class Wall:
+    """The picture and where everything is in it."""
+
+    lines: list[Line]
+    spots: list[Spot]
+
+
+@dataclass(frozen=True, slots=True)
+class Showing:
+    """What the wall is drawn with, besides the standings."""
+
+    chosen: str = ""
+    live: bool = True
+    split: bool = True
+    """Rows for what is wrong above tiles for the rest; off when sorted by name or place."""
+    trends: Mapping[str, ChartData] | None = None
+    """The last 24 hours by tank; None where there is no history."""
+
+
+def lay_out(standings: Sequence[Standing], width: int, height: int, steady: Steady, how: Showing) -> Wall:
+    """Draw `standings`, already in order, on `width` × `height` cells; it may grow longer than `height`."""
+    if not standings or width < 10:
+        return Wall([], [])
+    shape = panel_shape(len(standings), width, height)
+    if shape is not None and how.trends is not None:
+        return _grid(
+            standings, width, shape[0], shape[1], lambda s, w, h: _panel(s, w, h, steady, how), how.chosen
+        )
+    troubled = [s for s in standings if _is_trouble(s, how)] if how.split else []
+    rest = [s for s in standings if s not in troubled] if troubled else list(standings)
+    lines: list[Line] = []
+    spots: list[Spot] = []
+    tall = 1 if width >= 150 or len(troubled) * 2 > max(height - 4, 0) else 2
+    name_width = _name_width(standings, 14 if width < 80 else 22)
+    for standing in troubled:
+        spots.append(Spot(standing.key, 0, len(lines), width, tall))
+        row = _trouble(standing, width, tall, name_width, steady)
+        lines.extend(_chosen(row, width) if standing.key == how.chosen else row)
+    if troubled and rest:
+        title = f" {words.how_many(len(rest), 'tank')} quiet "
+        lines.append((Run("──" + title + "─" * max(0, width - 2 - len(title)), "faint"),))
+    if rest:
+        tiles = _tiles(rest, width, height - len(lines), steady, how.chosen)
+        spots.extend(Spot(s.key, s.x, s.y + len(lines), s.width, s.height) for s in tiles.spots)
+        lines.extend(tiles.lines)
+    return Wall(lines, spots)
+
+
+def panel_shape(count: int, width: int, height: int) -> tuple[int, int] | None:
+    """Return (columns, height of a panel) if `count` panels fit, the shape nearest to five to one."""
+    best: tuple[float, int, int] | None = None
+    for columns in range(1, count + 1):
+        panel_width = (width - _GAP * (columns - 1)) // columns
+        panel_height = min(height // math.ceil(count / columns), _PANEL_HEIGHT_MAX)
+        if panel_width < _PANEL_WIDTH_MIN or panel_height < _PANEL_HEIGHT_MIN:
+            continue
+        unlike = abs(math.log(panel_width / panel_height / 5))
+        if best is None or unlike < best[0]:
+            best = (unlike, columns, panel_height)
+    return None if best is None else best[1:]
+
+
+def neighbour(spots: Sequence[Spot], key: str, direction: Direction) -> str:
+    """Return the key next to `key` in a direction; `key` itself, or the first, where there is none."""
+    index = next((i for i, s in enumerate(spots) if s.key == key), None)
+    if index is None:
+        return spots[0].key if spots else ""
+    here = spots[index]
+    if direction in ("left", "right"):
+        return spots[min(len(spots) - 1, max(0, index + (1 if direction == "right" else -1)))].key
+    if direction == "down":
+        beyond = [s for s in spots if s.y >= here.y + here.height]
+        row = min((s.y for s in beyond), default=None)
+    else:
+        beyond = [s for s in spots if s.y + s.height <= here.y]
+        row = max((s.y for s in beyond), default=None)
+    if row is None:
+        return key
+    return min((s for s in beyond if s.y == row), key=lambda s: abs(s.x - here.x)).key
+
+
+def _is_trouble(s: Standing, how: Showing) -> bool:
+    return s.level > Level.STALE or (how.live and s.level >= Level.SERVICE) or s.tank is None
+
+
+def _name_width(standings: Sequence[Standing], most: int) -> int:
+    return min(most, max(cell_len(clean(s.name)) for s in standings))
+
+
+def _shown(standing: Standing, steady: Steady) -> float | None:
+    value = standing.temperature
+    return None if value is None else steady.shown(standing.key, value.value)
+
+
+def _temperature(standing: Standing, steady: Steady) -> str:
+    shown = _shown(standing, steady)
+    if shown is None:
+        return "–"
+    doubt = "?" if standing.level is Level.STALE or _is_stale(standing) else ""
+    return f"{doubt}{shown:.1f}".replace("-", words.MINUS)
+
+
+def _is_stale(standing: Standing) -> bool:
+    value = standing.temperature
+    return value is None or value.stale or value.retained
+
+
+def _number_role(standing: Standing) -> str:
+    if _is_stale(standing) or standing.level is Level.STALE:
+        return "stale"
+    return "text" if standing.quiet else "bright"
+
+
+def _line_gauge(standing: Standing, width: int, steady: Steady) -> Line:
+    tank = standing.tank
+    if tank is None:
+        return (Run(" " * width),)
+    role = _number_role(standing) if standing.level < Level.LOW else standing.role
+    return gauge(_shown(standing, steady), tank.setpoint_c, tank.low_c, tank.high_c, width, role)
+
+
+def tag(standing: Standing, width: int) -> Line:
+    """Return the state as shape and word, filled as a block until someone has acknowledged it."""
+    text = f"{standing.shape} {standing.word}"
+    loud = standing.level >= Level.LOW and not standing.acknowledged
+    role = standing.role
+    if loud:
+        shown = f" {text} "
+        return (Run(shown, block(role)), Run(" " * max(0, width - cell_len(shown))))
+    return (Run(fit(" " + text, width), role),)
+
+
+def _trouble(standing: Standing, width: int, tall: int, name_width: int, steady: Steady) -> list[Line]:
+    """One thing that is wrong, over the whole width."""
+    tag_width = 13
+    left = time_left(standing)
+    number = f"{_temperature(standing, steady)} °C" if standing.tank is not None else ""
+    head: list[Run] = [Run(" "), *tag(standing, tag_width)]
+    head.append(Run(fit(clean(standing.name), name_width) + " ", "bright"))
+    head.append(Run(fit(number, 8, "right") + "  ", _number_role(standing)))
+    if width >= 78:
+        gauge_width = 15 if width < 110 else 23
+        head.extend(_line_gauge(standing, gauge_width, steady))
+        head.append(Run("  "))
+    room = width - length(tuple(head)) - 1
+    note = clean(standing.message) or what(standing)
+    if tall == 2:
+        line = (*head, Run(fit(left or what(standing), room), standing.role if left else "text"))
+        return [
+            crop(line, width),
+            crop((Run(" " * (tag_width + 1)), Run(fit(note, width - tag_width - 2), "text")), width),
+        ]
+    left_width = 22 if width >= 150 else 0
+    if left_width:
+        head.append(Run(fit(left, left_width), standing.role))
+        head.append(Run(fit(note, room - left_width), "text"))
+    else:
+        head.append(Run(fit(left or what(standing), room), standing.role if left else "text"))
+    return [crop(tuple(head), width)]
+
+
+def _panel(standing: Standing, width: int, height: int, steady: Steady, how: Showing) -> list[Line]:
+    """One tank with its last 24 hours."""
+    number = f"{_temperature(standing, steady)} °C" if standing.tank is not None else ""
+    name = fit(clean(standing.name), width - len(number) - 2)
+    head: Line = (
+        Run(" " + name, "text" if standing.quiet else "bright"),
+        Run(" " + number, _number_role(standing)),
+    )
+    lines = [head, crop(_panel_note(standing, width), width)]
+    rows = height - len(lines) - 2
+    trend = (how.trends or {}).get(standing.key)
+    if standing.tank is None:
+        text = clean(standing.message)
+        lines.append((Run(" " + fit(text, width - 1), "text"),))
+        lines.extend([()] * (rows + 1))
+    elif trend is None or trend.empty:
+        lines.append((Run(fit(" no history yet", width), "faint", "band"),))
+        lines.extend([(Run(" " * width, "text", "band"),)] * rows)
+    else:
+        lines.extend(draw_trend(trend, width, rows))
+        lines.append(strip(trend.heater, trend, width))
+    lines.append(())
+    return lines
+
+
+def _panel_note(standing: Standing, width: int) -> Line:
+    tank = standing.tank
+    if not standing.quiet:
+        head = tag(standing, len(standing.word) + 4)
+        left = time_left(standing)
+        room = width - length(head) - 1
+        text = what(standing)
+        if left and len(text) + len(left) + 2 <= room:
+            text = f"{text}, {left}"
+        elif left:
+            text = left
+        return (*head, Run(" " + fit(text, room), "bright"))
+    if tank is None:
+        return ()
+    parts = []
+    if tank.duty_24h is not None:
+        parts.append(f"heater {words.percent(tank.duty_24h)}")
+    if tank.light_hours_today is not None:
+        parts.append(f"light {tank.light_hours_today:.0f} h")
+    if tank.swing_24h_c is not None:
+        parts.append(f"swing {tank.swing_24h_c:.1f}")
+    return (Run(" " + " · ".join(parts), "label"),)
+
+
+def _tiles(standings: Sequence[Standing], width: int, height: int, steady: Steady, chosen: str) -> Wall:
+    """Draw tiles in the largest form that fits; the smallest may need scrolling."""
+    names = _name_width(standings, 18)
+    short = min(names, 8)
+    by_id = names > 10
+    forms: list[tuple[int, int, Callable[[Standing, int, int], list[Line]]]] = [
+        (max(names + 9, 24), 3, lambda s, w, h: _slip(s, w, steady)),
+        (names + 22, 1, lambda s, w, h: _tile(s, w, names, steady)),
+        (short + 10, 1, lambda s, w, h: _chip(s, w, short, by_id, steady)),
+    ]
+
+    def columns_of(tile_width: int) -> int:
+        return max(1, (width + _GAP) // (tile_width + _GAP))
+
+    fitting = (f for f in forms if math.ceil(len(standings) / columns_of(f[0])) * f[1] <= height)
+    tile_width, tile_height, draw = next(fitting, forms[-1])
+    columns = columns_of(tile_width)
+    return _grid(standings, width, columns, tile_height, draw, chosen, most_width=tile_width + 12)
+
+
+def _slip(s: Standing, width: int, steady: Steady) -> list[Line]:
+    number = _temperature(s, steady)
+    name_width = width - len(number) - 3
+    return [
+        (
+            Run(s.shape + " ", s.role),
+            Run(fit(clean(s.name), name_width) + " ", "text" if s.quiet else "bright"),
+            Run(number, _number_role(s)),
+        ),
+        (Run("  "), *_line_gauge(s, width - 2, steady)),
+        (),
+    ]
+
+
+def _tile(s: Standing, width: int, names: int, steady: Steady) -> list[Line]:
+    return [
+        (
+            Run(s.shape + " ", s.role),
+            Run(fit(clean(s.name), names) + " ", "text" if s.quiet else "bright"),
+            Run(fit(_temperature(s, steady), 5, "right") + " ", _number_role(s)),
+            *_line_gauge(s, max(5, width - names - 10), steady),
+        )
+    ]
+
+
+def _chip(s: Standing, width: int, names: int, by_id: bool, steady: Steady) -> list[Line]:
+    name = s.key if by_id and s.tank is not None else clean(s.name)
+    return [
+        (
+            Run(s.shape + " ", s.role),
+            Run(fit(name, names) + " ", "text" if s.quiet else "bright"),
+            Run(fit(_temperature(s, steady), 5, "right"), _number_role(s)),
+        )
+    ]
+
+
+def _grid(
+    standings: Sequence[Standing],
+    width: int,
+    columns: int,
+    height: int,
+    draw: Callable[[Standing, int, int], list[Line]],
+    chosen: str,
+    most_width: int = 999,
+) -> Wall:
+    """Put equal tiles in rows of `columns`, each `height` lines tall."""
+    tile_width = min((width - _GAP * (columns - 1)) // columns, most_width)
+    lines: list[Line] = []
+    spots: list[Spot] = []
+    for start in range(0, len(standings), columns):
+        blocks = []
+        for i, standing in enumerate(standings[start : start + columns]):
+            spots.append(Spot(standing.key, i * (tile_width + _GAP), len(lines), tile_width, height))
+            tile = draw(standing, tile_width, height)
+            blocks.append(_chosen(tile, tile_width) if standing.key == chosen else tile)
+        lines.extend(beside(blocks, [tile_width] * len(blocks), _GAP))
+    return Wall(lines, spots)
+
+
+def _chosen(tile: list[Line], width: int) -> list[Line]:
+    """Show that a tile is chosen: another ground, and `›` for eyes or terminals without colour."""
+    out = [on_ground(crop(line, width), "chosen") if line else line for line in tile]
+    for y, line in enumerate(out):
+        if line and line[0].text.startswith(" ") and y == 0:
+            out[y] = (Run("›", "bright", "chosen"), line[0]._replace(text=line[0].text[1:]), *line[1:])
+    return out
