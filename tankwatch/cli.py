@@ -133,6 +133,8 @@ def _screen(arguments: argparse.Namespace) -> int:
 
 def _demo(arguments: argparse.Namespace) -> int:
     if not arguments.headless:
+        if arguments.duration_s is not None:
+            raise UsageError("--for needs --headless: you decide how long you look at the screen")
         _need_terminal("demo", "; or use --headless")
     from tankwatch.demo.run import run_demo
 

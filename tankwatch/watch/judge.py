@@ -38,10 +38,10 @@ CLOCK_STEP_S = 2.0
 class Timing:
     """How long the judge waits before it tells of trouble with the watch itself, in seconds."""
 
-    source_lost_after_s: float = 5.0
-    """A source that is not connected for less is no news: links blink."""
+    source_lost_after_s: float = 20.0
+    """A source without connection for less is no news: brokers restart, links blink."""
     source_back_after_s: float = 3.0
-    """And it must hold for this long before the alarm ends."""
+    """And the connection must hold for this long before the alarm ends."""
     fault_ends_after_s: float = 60.0
     """A fault of the watch's own code is over after this time without another."""
     stalled_after_s: float = 15.0
@@ -83,7 +83,7 @@ class Judge:
         self._next_save_s = now + self.timing.save_memory_every_s
         self._started_monotonic_s = now
         self._wall_minus_monotonic_s = self._started_s - now
-        self._links = {source.id: _Link(now) for source in config.source}
+        self._links = {source.id: _Link() for source in config.source}
         self._fault_s: float | None = None
         self._fault = ""
         self._end_alarms_of_sources_that_are_gone()
@@ -258,12 +258,8 @@ class Judge:
 
     def _look_at_sources(self, sources: tuple[SourceSnapshot, ...], now_s: float, monotonic_s: float) -> None:
         for source in sources:
-            link = self._links.setdefault(source.source_id, _Link(monotonic_s))
-            link.note(source.state == "connected", monotonic_s)
-            if link.down_for_s(monotonic_s) >= self.timing.source_lost_after_s:
-                link.is_lost = True
-            elif link.up_for_s(monotonic_s) >= self.timing.source_back_after_s:
-                link.is_lost = False
+            link = self._links[source.source_id]
+            link.note(source.state, monotonic_s, self.timing.source_back_after_s)
             self.watchdog.tell_self(
                 Condition.SOURCE_LOST,
                 link.is_lost,
@@ -301,20 +297,18 @@ class Judge:
 
 
 class _Link:
-    """How long one source has been connected or not."""
+    """Whether one source counts as lost; the supervisor of the source says when it is."""
 
-    def __init__(self, monotonic_s: float) -> None:
-        self._is_up = False
-        self._since_s = monotonic_s
+    def __init__(self) -> None:
         self.is_lost = False
+        self._up_since_s: float | None = None
 
-    def note(self, is_up: bool, monotonic_s: float) -> None:
-        if is_up != self._is_up:
-            self._is_up = is_up
-            self._since_s = monotonic_s
-
-    def down_for_s(self, monotonic_s: float) -> float:
-        return -1.0 if self._is_up else monotonic_s - self._since_s
-
-    def up_for_s(self, monotonic_s: float) -> float:
-        return monotonic_s - self._since_s if self._is_up else -1.0
+    def note(self, state: str, monotonic_s: float, back_after_s: float) -> None:
+        if state != "connected":
+            self._up_since_s = None
+            self.is_lost = self.is_lost or state == "lost"
+            return
+        if self._up_since_s is None:
+            self._up_since_s = monotonic_s
+        if monotonic_s - self._up_since_s >= back_after_s:
+            self.is_lost = False

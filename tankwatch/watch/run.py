@@ -62,7 +62,9 @@ class Watch:
         watchdog = self._restore(StoreReader(path))
         standing = watchdog.book.standing
         self._inbox = Inbox(INBOX_CAPACITY)
-        self._sources = SourceSet(self.config, self._inbox, self.clock)
+        self._sources = SourceSet(
+            self.config, self._inbox, self.clock, lost_after_s=self.timing.source_lost_after_s
+        )
         self._guard = Guard(
             lambda: self._judge.heartbeat_s,
             lambda snapshot: self._server.publish(snapshot),
