@@ -1,12 +1,13 @@
 """Opening the store for writing: one writer only, a sound file, or a new one beside the damaged one."""
 
+import errno
 import fcntl
 import logging
 import os
 import sqlite3
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -100,8 +101,14 @@ def open_store(
 
     Raises:
         StoreError: the file belongs to something else, is newer, or cannot be replaced.
-        sqlite3.Error: it is sound as far as known, but locked, read-only, or on a full disk.
+        PermissionError: the file may not be written.
+        sqlite3.Error: it is sound as far as known, but locked or on a full disk.
     """
+    if path.is_dir():
+        raise StoreError(f"{path} is a folder: [store] path must name a file in it.")
+    if path.exists() and not os.access(path, os.W_OK):
+        # SQLite would open it all the same, and leave companions as read-only as the file itself.
+        raise PermissionError(errno.EACCES, "the file may not be written", str(path))
     if damage is None:
         try:
             return OpenStore(_open_sound(path, busy_s, check), None)
@@ -147,11 +154,16 @@ def set_aside(path: Path, clock: Clock) -> Path:
 
 
 def _open_sound(path: Path, busy_s: float, check: bool) -> sqlite3.Connection:
+    if path.exists() and path.stat().st_size > 0:
+        # Looked at through a read-only connection: one that may write would fold a write-ahead log into a
+        # file that is not sound, or not ours, when it is closed.
+        uri = f"{path.absolute().as_uri()}?mode=ro"
+        with closing(sqlite3.connect(uri, uri=True, timeout=busy_s, isolation_level=None)) as looking:
+            refuse_unknown(looking, path)
+            if check:
+                _quick_check(looking)
     connection = connect_to_write(path, busy_s)
     try:
-        refuse_unknown(connection, path)
-        if check:
-            _quick_check(connection)
         (mode,) = connection.execute("PRAGMA journal_mode = WAL").fetchone()
         if mode != "wal":
             raise StoreError(

@@ -68,7 +68,7 @@ class RunKeeper:
 def boot_id() -> str:
     """Return the kernel's name of this start of the machine, or an empty string."""
     try:
-        return _BOOT_ID.read_text(encoding="ascii").strip()
+        return _BOOT_ID.read_text(encoding="utf-8").strip()
     except OSError:
         return ""
 

@@ -103,7 +103,7 @@ def _run_statements(db: "Database", version: int, script: str) -> None:
     """Run each statement inside the transaction that is open (`executescript` would commit it)."""
     for statement in script.split(";"):
         if statement.strip():
-            db.conn.execute(statement)
+            db.conn.execute(statement.strip())
     db.conn.execute(f"PRAGMA user_version = {version}")
 
 

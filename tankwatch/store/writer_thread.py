@@ -120,15 +120,12 @@ class WriterThread:
 
     def _open_first(self) -> None:
         try:
-            exists = self._path.exists() and self._path.stat().st_size > 0
             self._path.parent.mkdir(parents=True, exist_ok=True)
             self._open(OPEN_BUSY_S)
         except StoreError as error:
             self.opening_error = error
-        except OSError as error:
-            self.opening_error = StoreError(f"No store can be made at {self._path}: {error.strerror}.")
-        except sqlite3.Error as error:
-            if exists and os.access(self._path.parent, os.W_OK):
+        except (sqlite3.Error, OSError) as error:
+            if self._path.is_file() and os.access(self._path.parent, os.W_OK) and self._path.stat().st_size:
                 self._note_trouble(error)
                 self.opening_note = (
                     f"The store {self._path} cannot be written ({error}); it is tried again and again, and "

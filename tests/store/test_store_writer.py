@@ -13,9 +13,8 @@ from store_data import T0, MakeWriter, ask, heater, started_writers, step, tempe
 from tankwatch.clock import ManualClock
 from tankwatch.errors import StoreError
 from tankwatch.reading import Channel, Reading, ServiceMark
-from tankwatch.store import writer_thread
 from tankwatch.store.entry import LogEntry
-from tankwatch.store.opening import OpenStore
+from tankwatch.store.opening import OpenStore, open_store
 from tankwatch.store.reader import StoreReader
 from tankwatch.store.writer import StoreWriter
 
@@ -78,14 +77,13 @@ def test_each_mutator_is_rolled_back_whole_and_tried_again(
             return super().execute(sql, *args)  # type: ignore[arg-type]
 
     armed = threading.Event()
-    real_open = writer_thread.open_store
 
     def open_refusing(at: Path, *args: object, **named: object) -> OpenStore:
-        opened = real_open(at, *args, **named)  # type: ignore[arg-type]
+        opened = open_store(at, *args, **named)  # type: ignore[arg-type]
         opened.connection.close()
         return OpenStore(sqlite3.connect(at, factory=Refusing, isolation_level=None), opened.note)
 
-    monkeypatch.setattr(writer_thread, "open_store", open_refusing)
+    monkeypatch.setattr("tankwatch.store.writer_thread.open_store", open_refusing)
     writer = make_writer()
     armed.set()
     put(writer)
@@ -110,14 +108,13 @@ def test_steps_are_committed_full_and_readings_normal(
     make_writer: MakeWriter, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     said: list[str] = []
-    real_open = writer_thread.open_store
 
     def traced(*args: object, **named: object) -> OpenStore:
-        opened = real_open(*args, **named)  # type: ignore[arg-type]
+        opened = open_store(*args, **named)  # type: ignore[arg-type]
         opened.connection.set_trace_callback(said.append)
         return opened
 
-    monkeypatch.setattr(writer_thread, "open_store", traced)
+    monkeypatch.setattr("tankwatch.store.writer_thread.open_store", traced)
     writer = make_writer()
     said.clear()
     writer.put_steps([step(1), step(2, 1.0)])
