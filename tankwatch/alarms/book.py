@@ -38,6 +38,11 @@ class AlarmBook:
             )
         )
 
+    @property
+    def has_steps(self) -> bool:
+        """Tell whether steps wait to be taken away."""
+        return bool(self._steps)
+
     def active(self, tank: str | None, condition: Condition, subject: str | None = None) -> Alarm | None:
         """Return the alarm if its condition holds now, else None."""
         alarm = self._alarms.get((tank, condition, subject))

@@ -1,0 +1,208 @@
+"""The heating cycle of one tank: where the thermostat switches, how often, for how long.
+
+Where the heater's state is measured the cycle is read from it; otherwise it is recovered from the
+temperature alone, as the turning points of a curve that climbs while heated and falls while not.
+"""
+
+from statistics import median
+
+_REMEMBERED = 12
+_BASELINE_CYCLES = 6
+_BASELINE_SPAN_S = 10 * 3600.0
+_BASELINE_MEMORY_CYCLES = 600.0
+_DEFAULT_TURN_K = 0.12
+
+
+class Cycles:
+    """Turning points of the water and times of the heater, learned from clean cycles.
+
+    A cycle is clean when no service, gap or fault fell into it; only clean cycles are learned from.
+    """
+
+    __slots__ = (
+        "_clean",
+        "_first_s",
+        "_highest",
+        "_lowest",
+        "_on_at_start_s",
+        "_rising",
+        "_skip",
+        "baseline_c",
+        "bottom_c",
+        "centre_c",
+        "duty",
+        "duties",
+        "heating_since_s",
+        "idle_since_s",
+        "peaks",
+        "period_s",
+        "periods",
+        "seen",
+        "started_s",
+        "top_c",
+        "troughs",
+        "turn",
+    )
+
+    def __init__(self) -> None:
+        """Start with nothing learned."""
+        self.peaks: list[float] = []
+        self.troughs: list[float] = []
+        self.periods: list[float] = []
+        self.duties: list[float] = []
+        self.seen = 0
+        """Clean cycles learned from."""
+        self.top_c: float | None = None
+        """Usual highest temperature of a cycle, just after switching off."""
+        self.bottom_c: float | None = None
+        """Usual lowest temperature of a cycle, just after switching on."""
+        self.centre_c: float | None = None
+        """Middle of the newest cycles."""
+        self.baseline_c: float | None = None
+        """Middle of the cycles when the tank was first known; follows over months only."""
+        self.period_s: float | None = None
+        self.duty: float | None = None
+        """Share of heater time in the newest cycles, 0..1."""
+        self.heating_since_s: float | None = None
+        self.idle_since_s: float | None = None
+        self.started_s: float | None = None
+        """Start of the cycle under way."""
+        self.turn: tuple[float, float] | None = None
+        """Recovered cycles only: time and temperature of the extreme being followed."""
+        self._highest = float("-inf")
+        self._lowest = float("inf")
+        self._on_at_start_s = 0.0
+        self._clean = False
+        self._skip = 1
+        self._first_s: float | None = None
+        self._rising: bool | None = None
+
+    @property
+    def is_known(self) -> bool:
+        """Tell whether enough clean cycles were seen to know what is usual."""
+        return self.seen >= 3 and self.top_c is not None and self.bottom_c is not None
+
+    @property
+    def width_k(self) -> float:
+        """Usual height of a cycle, K; 0.5 until it is known."""
+        if self.top_c is None or self.bottom_c is None:
+            return 0.5
+        return self.top_c - self.bottom_c
+
+    def disturb(self) -> None:
+        """Leave out the cycle under way and the one after: something else than the thermostat acted."""
+        self._clean = False
+        self._skip = 1
+
+    def follow(self, temperature_c: float) -> None:
+        """Note one minute's temperature, for the extremes of the cycle under way."""
+        if temperature_c > self._highest:
+            self._highest = temperature_c
+        if temperature_c < self._lowest:
+            self._lowest = temperature_c
+
+    def switched(self, on: bool, time_s: float, temperature_c: float, on_total_s: float) -> None:
+        """Note that the heater switched at `time_s`; `on_total_s` counts its time so far."""
+        if on:
+            self._end_cycle(time_s, on_total_s)
+            self.heating_since_s, self.idle_since_s = time_s, None
+            self.started_s, self._on_at_start_s = time_s, on_total_s
+            self._highest = temperature_c
+        else:
+            if self._clean and self._lowest < float("inf"):
+                _push(self.troughs, self._lowest)
+                self.bottom_c = median(self.troughs)
+            self.heating_since_s, self.idle_since_s = None, time_s
+            self._lowest = temperature_c
+
+    def _end_cycle(self, time_s: float, on_total_s: float) -> None:
+        if self.started_s is None:
+            return
+        period_s = time_s - self.started_s
+        if self._skip:
+            self._skip -= 1
+            self._clean = not self._skip
+            return
+        if self.period_s is not None and period_s < 0.25 * self.period_s:
+            return
+        if self._clean:
+            self._learn(time_s, period_s, (on_total_s - self._on_at_start_s) / period_s)
+        self._clean = True
+
+    def _learn(self, time_s: float, period_s: float, duty: float) -> None:
+        _push(self.peaks, self._highest)
+        _push(self.periods, period_s)
+        _push(self.duties, duty)
+        self.seen += 1
+        self.top_c = median(self.peaks)
+        self.period_s = median(self.periods)
+        newest = self.duties[-2:]
+        self.duty = sum(newest) / len(newest)
+        if self.bottom_c is None:
+            return
+        self.centre_c = (median(self.peaks[-6:]) + median(self.troughs[-6:])) / 2
+        if self._first_s is None:
+            self._first_s = time_s
+        if self.baseline_c is not None:
+            self.baseline_c += (self.centre_c - self.baseline_c) / _BASELINE_MEMORY_CYCLES
+        elif self.seen >= _BASELINE_CYCLES and time_s - self._first_s >= _BASELINE_SPAN_S:
+            self.baseline_c = self.centre_c
+
+    def recover(self, time_s: float, temperature_c: float, noise_c: float) -> tuple[bool, float] | None:
+        """Follow the temperature alone; return (heating, since) when a turning point is confirmed.
+
+        A turn is believed when the water has come back from its extreme by four tenths of the usual
+        cycle, and by more than the noise.
+        """
+        turn_k = max(_DEFAULT_TURN_K, 4.0 * noise_c, 0.4 * self.width_k if self.is_known else 0.0)
+        if self.turn is None:
+            self.turn = (time_s, temperature_c)
+            return None
+        extreme_s, extreme_c = self.turn
+        if self._rising is None:
+            if abs(temperature_c - extreme_c) >= turn_k:
+                self._rising = temperature_c > extreme_c
+                self.turn = (time_s, temperature_c)
+            return None
+        beyond = temperature_c >= extreme_c if self._rising else temperature_c <= extreme_c
+        if beyond:
+            self.turn = (time_s, temperature_c)
+            return None
+        if abs(temperature_c - extreme_c) < turn_k:
+            return None
+        self._rising = not self._rising
+        self.turn = (time_s, temperature_c)
+        return self._rising, extreme_s
+
+    def remember(self) -> dict[str, object]:
+        """Return what was learned, fit for JSON."""
+        return {
+            "peaks": self.peaks,
+            "troughs": self.troughs,
+            "periods": self.periods,
+            "duties": self.duties,
+            "seen": self.seen,
+            "baseline_c": self.baseline_c,
+        }
+
+    def recall(self, memory: dict[str, list[float] | float | None]) -> None:
+        """Take up what `remember` returned earlier."""
+        for name in ("peaks", "troughs", "periods", "duties"):
+            values = memory.get(name)
+            if isinstance(values, list):
+                setattr(self, name, [float(v) for v in values][-_REMEMBERED:])
+        seen, baseline = memory.get("seen"), memory.get("baseline_c")
+        self.seen = int(seen) if isinstance(seen, int | float) else 0
+        self.baseline_c = float(baseline) if isinstance(baseline, int | float) else None
+        if self.peaks and self.troughs:
+            self.top_c, self.bottom_c = median(self.peaks), median(self.troughs)
+            self.centre_c = (median(self.peaks[-6:]) + median(self.troughs[-6:])) / 2
+        if self.periods:
+            self.period_s = median(self.periods)
+            self.duty = sum(self.duties[-2:]) / len(self.duties[-2:])
+
+
+def _push(values: list[float], value: float) -> None:
+    values.append(value)
+    if len(values) > _REMEMBERED:
+        del values[0]

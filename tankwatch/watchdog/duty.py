@@ -1,0 +1,168 @@
+"""How much the heater works: measured over 1, 6 and 24 hours, and against what the model expects."""
+
+from collections import deque
+from typing import TYPE_CHECKING, Any
+
+from tankwatch.alarms.model import Condition, Priority
+
+if TYPE_CHECKING:
+    from tankwatch.watchdog.tank import TankWatch
+
+_DAY_SLOTS = 145
+_SHORTEST_S = 3 * 3600.0
+_ABOVE = 0.10
+_ABOVE_SHARE = 0.30
+_NEEDED = 3
+_WEAK = 0.75
+_ROOM_UNKNOWN_ABOVE = 0.18
+_ROOM_UNKNOWN_SHARE = 0.6
+
+
+class DutyRules:
+    """Measured duty, expected duty, and the alarm when they part."""
+
+    __slots__ = ("_high", "_slots", "duty_now", "expected_now", "room_share", "suspicious", "usual")
+
+    def __init__(self) -> None:
+        """Start with nothing measured."""
+        self._slots: deque[tuple[float, float, float | None]] = deque(maxlen=_DAY_SLOTS)
+        """Time, heater seconds so far, expected duty at that time; one every ten minutes."""
+        self._high = 0
+        self.suspicious = False
+        self.duty_now: float | None = None
+        """Duty over whole cycles of the last three hours or more, 0..1."""
+        self.expected_now: float | None = None
+        """Expected duty over the same time."""
+        self.usual: float | None = None
+        """Slow mean of the duty, for tanks whose room temperature nobody measures."""
+        self.room_share: float | None = None
+        """How much more than usual the neighbours heat now, as a factor; set by the room."""
+
+    def ten_minutes(self, tank: "TankWatch", now_s: float, water_c: float) -> None:
+        """Keep the books, and compare."""
+        on_s = tank.on_total_s if tank.heater_measured else tank.learning.recovered_on_s(now_s)
+        self._slots.append((now_s, on_s, self._expected(tank, water_c)))
+        self._measure(tank)
+        held_back = (
+            tank.in_service(now_s)
+            or tank.recovering
+            or tank.probe_rules.mistrusted
+            or tank.heater_rules.suspicious
+            or tank.is_active(Condition.HEATER_STUCK_ON)
+            or tank.is_active(Condition.HEATER_NO_HEAT)
+        )
+        if held_back or self.duty_now is None or not tank.cycles.is_known:
+            self._high = 0
+            return
+        weak = self._weak_share(tank)
+        excess = self._excess(tank)
+        self.suspicious = weak is not None or excess is not None
+        self._high = self._high + 1 if self.suspicious else 0
+        if not self.suspicious:
+            tank.clear(Condition.HEATER_DUTY_HIGH, now_s)
+            self._learn_usual()
+        elif self._high >= _NEEDED:
+            self._tell(tank, now_s, weak, excess)
+
+    def duty(self, now_s: float, hours: float) -> float | None:
+        """Return the share of the last `hours` in which the heater was on; None when too little is known."""
+        slots = self._slots
+        if len(slots) < 2 or slots[-1][0] - slots[0][0] < 0.5 * hours * 3600.0:
+            return None
+        start_s = now_s - hours * 3600.0
+        first = next((slot for slot in slots if slot[0] >= start_s - 300.0), slots[0])
+        span_s = slots[-1][0] - first[0]
+        return None if span_s <= 0 else min(1.0, (slots[-1][1] - first[1]) / span_s)
+
+    def _expected(self, tank: "TankWatch", water_c: float) -> float | None:
+        heating = tank.model.heating_k_per_h
+        cooling = tank.model.cooling_k_per_h(water_c, tank.air_now_c(), float(tank.light.is_on))
+        if heating is None or cooling is None or len(tank.model.blocks) < 4:
+            return None
+        return min(1.0, max(0.0, cooling.value / heating.value))
+
+    def _measure(self, tank: "TankWatch") -> None:
+        """Measure over whole cycles, so that the place in the cycle does not matter."""
+        self.duty_now = self.expected_now = None
+        period_s = tank.cycles.period_s
+        slots = self._slots
+        if period_s is None or len(slots) < 2:
+            return
+        wanted_s = max(_SHORTEST_S, 3.0 * period_s)
+        count = round(wanted_s / max(period_s, 600.0))
+        whole_s = max(_SHORTEST_S, count * period_s)
+        start_s = slots[-1][0] - whole_s
+        if slots[0][0] > start_s + 600.0:
+            return
+        within = [slot for slot in slots if slot[0] >= start_s]
+        span_s = within[-1][0] - within[0][0]
+        if len(within) < 0.8 * whole_s / 600.0 or span_s <= 0:
+            return
+        self.duty_now = min(1.0, (within[-1][1] - within[0][1]) / span_s)
+        expected = [slot[2] for slot in within if slot[2] is not None]
+        if len(expected) > 0.8 * len(within):
+            self.expected_now = sum(expected) / len(expected)
+
+    def _weak_share(self, tank: "TankWatch") -> float | None:
+        """Return what is left of the heater's power where the newest blocks say that it fell."""
+        newest = [b.heating_k_per_h for b in tank.learning.waiting[-3:] if b.heating_k_per_h is not None]
+        heating = tank.model.heating_k_per_h
+        if len(newest) < 2 or heating is None or not tank.model.heating_is_measured:
+            return None
+        share = max(newest) / heating.value
+        return share if share < _WEAK else None
+
+    def _excess(self, tank: "TankWatch") -> float | None:
+        """Return the expected duty where the measured one is far above it, else None."""
+        if self.duty_now is None:
+            return None
+        if self.expected_now is not None:
+            far = self.expected_now + max(_ABOVE, _ABOVE_SHARE * self.expected_now)
+            return self.expected_now if self.duty_now > far else None
+        if self.usual is None or tank.air_now_c() is not None:
+            return None
+        # Without the room's temperature a cold room looks the same: neighbours tell it, or much more is asked.
+        if self.room_share is not None:
+            expected = min(1.0, self.usual * self.room_share)
+            far = expected + max(_ABOVE, _ABOVE_SHARE * expected)
+        else:
+            expected = self.usual
+            far = expected + max(_ROOM_UNKNOWN_ABOVE, _ROOM_UNKNOWN_SHARE * expected)
+        return expected if self.duty_now > far else None
+
+    def _learn_usual(self) -> None:
+        if self.duty_now is None:
+            return
+        self.usual = self.duty_now if self.usual is None else self.usual + (self.duty_now - self.usual) / 200.0
+
+    def _tell(self, tank: "TankWatch", now_s: float, weak: float | None, excess: float | None) -> None:
+        duty = self.duty_now or 0.0
+        if weak is not None:
+            text = f"The heater gives {weak:.0%} of the warmth it gave; it is on {duty:.0%} of the time. "
+            likely = ["ageing or partly failed element", "scale on the heater", "low mains voltage"]
+        else:
+            text = f"The heater is on {duty:.0%} of the time where {excess or 0.0:.0%} is expected in this room. "
+            likely = ["lid off or ajar", "draught or open window", "leak or evaporation", "ageing element"]
+        tank.tell(
+            Condition.HEATER_DUTY_HIGH,
+            Priority.MEDIUM,
+            now_s,
+            text + f"Look at: {likely[0]}, {likely[1]}.",
+            value=round(duty, 3),
+            evidence={
+                "duty": round(duty, 3),
+                "expected_duty": None if excess is None else round(excess, 3),
+                "share_of_power_left": None if weak is None else round(weak, 3),
+                "room_measured": tank.air_now_c() is not None,
+                "likely": likely,
+            },
+        )
+
+    def remember(self) -> dict[str, Any]:
+        """Return what was learned, fit for JSON."""
+        return {"usual": self.usual}
+
+    def recall(self, memory: dict[str, Any]) -> None:
+        """Take up what `remember` returned earlier."""
+        usual = memory.get("usual")
+        self.usual = float(usual) if isinstance(usual, int | float) else None

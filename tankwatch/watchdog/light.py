@@ -1,0 +1,218 @@
+"""Light hours: too many today, at the wrong time, or none for two days.
+
+Days and windows are local. Every boundary is turned into UTC once, so that a day of 23 or 25 hours counts
+what really passed.
+"""
+
+import zoneinfo
+from datetime import UTC, date, datetime, time, timedelta
+from statistics import median
+from typing import TYPE_CHECKING, Any
+
+from tankwatch.alarms.model import Condition, Priority
+from tankwatch.config import TankConfig
+
+if TYPE_CHECKING:
+    from tankwatch.watchdog.tank import TankWatch
+
+_HOLD_S = 900.0
+_CHECK_S = 60.0
+_FEEDING_S = 480.0
+"""A lamp for a few minutes at feeding time is life: this much outside the window is let pass, s."""
+_FEEDING_FADE_S = 1800.0
+_MISSED_SHARE = 0.1
+_KNOWN_SHARE = 0.8
+_DAYS = 14
+
+
+class LightRules:
+    """The lamp of one tank over its local days."""
+
+    __slots__ = (
+        "_day",
+        "_day_end_s",
+        "_day_start_s",
+        "_known_s",
+        "_next_check_s",
+        "_outside_s",
+        "_reading_s",
+        "_windows",
+        "_zone",
+        "days",
+        "hours_max",
+        "is_measured",
+        "is_on",
+        "missed",
+        "on_s",
+        "window",
+    )
+
+    def __init__(self, config: TankConfig, zone: zoneinfo.ZoneInfo) -> None:
+        """Start with no day known."""
+        self._zone = zone
+        self.hours_max = config.light_hours_max
+        self.window = config.light_window
+        self.is_on = False
+        self.is_measured = False
+        self.on_s = 0.0
+        """Light seconds of the local day so far."""
+        self.days: list[float] = []
+        """Light hours of the last days that were not missed, oldest first."""
+        self.missed = 0
+        """Days running on which the light hardly came on."""
+        self._reading_s = float("-inf")
+        self._day = date.min
+        self._day_start_s = float("-inf")
+        self._day_end_s = float("-inf")
+        self._known_s = 0.0
+        self._outside_s = 0.0
+        self._windows: list[tuple[float, float]] = []
+        self._next_check_s = float("-inf")
+
+    def reading(self, tank: "TankWatch", time_s: float, on: bool) -> None:
+        """Take one state of the lamp; `time_s` is the tank's own time."""
+        passed_s = time_s - self._reading_s
+        if passed_s <= 0:
+            return
+        self.is_measured = True
+        if passed_s < _HOLD_S:
+            self._count(tank, time_s - passed_s, time_s)
+        elif time_s >= self._day_end_s + tank.timeline.shift_s:
+            self._turn_day(tank, time_s)
+        if on is not self.is_on:
+            self.is_on = on
+            self._next_check_s = time_s
+        self._reading_s = time_s
+        if time_s >= self._next_check_s:
+            self.minute(tank, time_s)
+
+    def _count(self, tank: "TankWatch", from_s: float, to_s: float) -> None:
+        """Count a stretch in which the lamp kept its state."""
+        if tank.stamp(to_s) >= self._day_end_s:
+            self._turn_day(tank, to_s)
+        passed_s = to_s - from_s
+        self._known_s += passed_s
+        if not self.is_on:
+            self._outside_s -= passed_s * _FEEDING_S / _FEEDING_FADE_S
+            if self._outside_s < 0.0:
+                self._outside_s = 0.0
+            return
+        self.on_s += passed_s
+        if self.window is None:
+            return
+        stamp_s = tank.stamp(to_s)
+        for start_s, end_s in self._windows:
+            if start_s <= stamp_s < end_s:
+                self._outside_s = max(0.0, self._outside_s - passed_s)
+                return
+        self._outside_s += passed_s
+
+    def _turn_day(self, tank: "TankWatch", time_s: float) -> None:
+        """Close the local day and open the one that `time_s` falls into."""
+        if self._day != date.min:
+            self._close_day(tank, time_s)
+        local = datetime.fromtimestamp(tank.stamp(time_s), UTC).astimezone(self._zone)
+        self._day = local.date()
+        self._day_start_s = self._local(self._day, time.min)
+        self._day_end_s = self._local(self._day + timedelta(days=1), time.min)
+        self.on_s = self._known_s = 0.0
+        self._windows = [self._window_on(self._day + timedelta(days=d)) for d in (-1, 0)] if self.window else []
+
+    def _local(self, day: date, clock: time) -> float:
+        return datetime.combine(day, clock, tzinfo=self._zone).timestamp()
+
+    def _window_on(self, day: date) -> tuple[float, float]:
+        start_text, end_text = self.window or ("00:00", "24:00")
+        start_s = self._local(day, time.fromisoformat("00:00" if start_text == "24:00" else start_text))
+        last = day if end_text > start_text else day + timedelta(days=1)
+        if end_text == "24:00":
+            return start_s, self._local(last + timedelta(days=1), time.min)
+        return start_s, self._local(last, time.fromisoformat(end_text))
+
+    def _close_day(self, tank: "TankWatch", time_s: float) -> None:
+        if self._known_s < _KNOWN_SHARE * (self._day_end_s - self._day_start_s):
+            return
+        hours = self.on_s / 3600.0
+        usual = self.usual_hours
+        if usual is not None and usual >= 0.5 and hours < _MISSED_SHARE * usual:
+            self.missed += 1
+            if self.missed >= 2:
+                tank.tell(
+                    Condition.LIGHT_MISSED,
+                    Priority.LOW,
+                    time_s,
+                    f"Light for {hours:.1f} h on each of {self.missed} days running, usually {usual:.1f} h. "
+                    "Look at the timer, the plug and the lamp.",
+                    since_s=time_s - self.missed * 86_400.0,
+                    value=round(hours, 2),
+                    evidence={"usual_hours": round(usual, 2), "days": self.missed},
+                )
+            return
+        self.missed = 0
+        self.days.append(hours)
+        del self.days[:-_DAYS]
+
+    @property
+    def usual_hours(self) -> float | None:
+        """Median light hours of the days known, None before the second."""
+        return median(self.days) if len(self.days) >= 2 else None
+
+    def minute(self, tank: "TankWatch", now_s: float) -> None:
+        """Judge the lamp as it stands."""
+        self._next_check_s = now_s + _CHECK_S
+        hours = self.on_s / 3600.0
+        if hours > self.hours_max:
+            if self.is_on or tank.is_active(Condition.LIGHT_OVERRUN):
+                tank.tell(
+                    Condition.LIGHT_OVERRUN,
+                    Priority.LOW,
+                    now_s,
+                    f"Light for {hours:.1f} h today, at most {self.hours_max:g} h: more light means more algae. "
+                    "Look at the timer.",
+                    value=round(hours, 2),
+                    evidence={"hours_max": self.hours_max},
+                )
+        elif not self.is_on or hours < 0.5 * self.hours_max:
+            tank.clear(Condition.LIGHT_OVERRUN, now_s)
+        if self._outside_s >= _FEEDING_S and self.is_on and self.window is not None:
+            tank.tell(
+                Condition.LIGHT_AFTER_HOURS,
+                Priority.LOW,
+                now_s,
+                f"The light is on outside {self.window[0]}–{self.window[1]}. Look at the timer.",
+                since_s=now_s - self._outside_s,
+                value=round(self._outside_s / 60.0, 1),
+                evidence={"window": list(self.window)},
+            )
+        elif not self.is_on or self._outside_s == 0.0:
+            tank.clear(Condition.LIGHT_AFTER_HOURS, now_s)
+        if self.on_s > 0.0 and self.missed and hours > _MISSED_SHARE * (self.usual_hours or 0.0):
+            self.missed = 0
+            tank.clear(Condition.LIGHT_MISSED, now_s)
+
+    def remember(self) -> dict[str, Any]:
+        """Return what was learned, fit for JSON."""
+        return {
+            "days": self.days,
+            "missed": self.missed,
+            "day": self._day.isoformat(),
+            "on_s": self.on_s,
+            "known_s": self._known_s,
+        }
+
+    def recall(self, memory: dict[str, Any]) -> None:
+        """Take up what `remember` returned earlier; the day under way goes on where it was left."""
+        days = memory.get("days")
+        if isinstance(days, list):
+            self.days = [float(d) for d in days][-_DAYS:]
+        self.missed = int(memory.get("missed") or 0)
+        day = memory.get("day")
+        if isinstance(day, str) and day != date.min.isoformat():
+            self._day = date.fromisoformat(day)
+            self._day_start_s = self._local(self._day, time.min)
+            self._day_end_s = self._local(self._day + timedelta(days=1), time.min)
+            self.on_s = float(memory.get("on_s") or 0.0)
+            self._known_s = float(memory.get("known_s") or 0.0)
+            self._windows = (
+                [self._window_on(self._day + timedelta(days=d)) for d in (-1, 0)] if self.window else []
+            )

@@ -1,0 +1,388 @@
+"""The watch over one tank: readings in, minutes made of them, every rule asked once a minute.
+
+The work for one reading is kept small; whatever costs time happens once a minute. Times here are the
+tank's own (`Timeline`): they only grow, whatever the probe's clock does.
+"""
+
+import zoneinfo
+from typing import Any
+
+from tankwatch.alarms.book import AlarmBook
+from tankwatch.alarms.model import Condition, Priority
+from tankwatch.config import TankConfig
+from tankwatch.reading import Channel, Reading, ServiceMark
+from tankwatch.watchdog.causes import CONSEQUENCES, ROOTS
+from tankwatch.watchdog.cycles import Cycles
+from tankwatch.watchdog.cycling import CyclingRules
+from tankwatch.watchdog.duty import DutyRules
+from tankwatch.watchdog.forecast import minutes_to_low
+from tankwatch.watchdog.heater import HeaterRules
+from tankwatch.watchdog.learning import Learning
+from tankwatch.watchdog.light import LightRules
+from tankwatch.watchdog.model import ThermalModel
+from tankwatch.watchdog.probe import ProbeRules
+from tankwatch.watchdog.temperature import TemperatureRules
+from tankwatch.watchdog.timeline import Timeline
+from tankwatch.watchdog.track import Track
+
+HOLD_S = 900.0
+"""A state is believed to last this long after it was last heard, s."""
+SETTLE_S = 600.0
+"""After work the water mixes and plugs go back in: heater and probe are not judged meanwhile, s."""
+FORGOTTEN_SERVICE_S = 3 * 3600.0
+"""Work that was never ended stops holding anything back after this, s."""
+_HEATER_POWER_W = 5.0
+
+
+class TankWatch:
+    """Everything the watchdog knows of one tank."""
+
+    def __init__(self, config: TankConfig, zone: zoneinfo.ZoneInfo, book: AlarmBook) -> None:
+        """Start with nothing known."""
+        self.config = config
+        self.tank_id = config.id
+        self.book = book
+        self.timeline = Timeline()
+        self.interval_s = config.probe_interval_s
+        self.track = Track(bin_length_s(config.probe_interval_s))
+        self.cycles = Cycles()
+        self.model = ThermalModel(config.volume_l, config.heater_w)
+        self.learning = Learning()
+        self.temperature_rules = TemperatureRules()
+        self.heater_rules = HeaterRules()
+        self.duty_rules = DutyRules()
+        self.cycling_rules = CyclingRules()
+        self.probe_rules = ProbeRules()
+        self.light = LightRules(config, zone)
+        self.newest: dict[Channel, tuple[float, float, bool, float]] = {}
+        """By channel: value, stamp, retained, room time of arrival."""
+        self.heard_s: float | None = None
+        """Room time of the last fresh temperature."""
+        self.air_c: float | None = None
+        self.room_air_c: float | None = None
+        """Air as the neighbours' probes measure it, for a tank that has none of its own."""
+        self.heater_on = False
+        self.heater_measured = False
+        self.heater_s = float("-inf")
+        self.stopped_early_s = float("-inf")
+        """Stamp at which the heater last stopped where its thermostat would not have stopped it."""
+        self.on_total_s = 0.0
+        self.service: ServiceMark = ServiceMark.END
+        self.service_since_s = float("-inf")
+        self.settle_until_s = float("-inf")
+        self.recovering = False
+        """After work: from its end until the water is back where it was."""
+        self._last_s = float("-inf")
+        self._bin_end_s = float("-inf")
+        self._bin_first_s = 0.0
+        self._n = 0
+        self._sum = 0.0
+        self._low = 0.0
+        self._high = 0.0
+        self._minutes = 0
+        self._gaps_known = 0
+
+    # --- readings ---
+
+    def feed(self, reading: Reading, room_s: float) -> None:
+        """Judge one reading; `room_s` is the room's time."""
+        channel = reading.channel
+        self.newest[channel] = (reading.value, reading.time_s, reading.retained, room_s)
+        if reading.retained:
+            return
+        if channel is Channel.TEMPERATURE:
+            self.temperature(reading.time_s, reading.value, room_s)
+        elif channel is Channel.HEATER:
+            self.heater(reading.time_s, reading.value >= 0.5)
+        elif channel is Channel.LIGHT:
+            self.light.reading(self, reading.time_s + self.timeline.shift_s, reading.value >= 0.5)
+        elif channel is Channel.AIR:
+            if -30.0 < reading.value < 60.0:
+                self.air_c = reading.value if self.air_c is None else self.air_c + 0.2 * (reading.value - self.air_c)
+        elif channel is Channel.POWER:
+            if Channel.HEATER not in self.newest:
+                self.heater(reading.time_s, reading.value > _HEATER_POWER_W)
+        elif channel is Channel.SERVICE and reading.text is not None:
+            self.mark(reading.time_s, ServiceMark(reading.text))
+
+    def temperature(self, stamp_s: float, value_c: float, room_s: float) -> None:
+        """Take one water temperature."""
+        time_s = self.timeline.accept(stamp_s, self.interval_s)
+        if time_s is None:
+            return
+        self.heard_s = room_s
+        gap_s = time_s - self._last_s
+        self._last_s = time_s
+        if not self.probe_rules.accept(self, time_s, value_c):
+            return
+        if time_s >= self._bin_end_s:
+            if self._n:
+                self._close_bin(time_s, gap_s)
+            self._bin_first_s = time_s
+            self._bin_end_s = time_s + self.track.bin_s - 0.25 * self.interval_s
+            self._n, self._sum = 1, value_c
+            self._low = self._high = value_c
+            return
+        self._n += 1
+        self._sum += value_c
+        if value_c < self._low:
+            self._low = value_c
+        elif value_c > self._high:
+            self._high = value_c
+
+    def heater(self, stamp_s: float, on: bool) -> None:
+        """Take one state of the heater."""
+        time_s = stamp_s + self.timeline.shift_s
+        passed_s = time_s - self.heater_s
+        if passed_s <= 0:
+            return
+        self.heater_measured = True
+        if self.heater_on:
+            self.on_total_s += passed_s if passed_s < HOLD_S else 0.0
+        self.heater_s = time_s
+        if on is not self.heater_on:
+            self.heater_on = on
+            if len(self.track):
+                water_c = self._sum / self._n if self._n else self.track.temperature_c[-1]
+                if not on:
+                    self._note_early_stop(time_s, water_c)
+                self.cycles.switched(on, time_s, water_c, self.on_total_s)
+                self.cycling_rules.switched(self, on, time_s)
+                self.learning.switched(self, on, time_s)
+        if self.service is ServiceMark.WATER_OUT:
+            self.heater_rules.exposed(self, on, time_s)
+
+    def _note_early_stop(self, time_s: float, water_c: float) -> None:
+        """Note that the heater stopped far below where its thermostat stops it."""
+        top_c = self.cycles.top_c
+        if self.cycles.is_known and top_c is not None and not self.in_service(time_s):
+            margin_k = 0.3 * self.cycles.width_k + 2.0 * self.probe_rules.noise_c
+            if water_c < top_c - margin_k:
+                self.stopped_early_s = self.stamp(time_s)
+
+    def mark(self, stamp_s: float, mark: ServiceMark) -> None:
+        """Take a service mark."""
+        time_s = max(stamp_s + self.timeline.shift_s, self.service_since_s)
+        self.cycles.disturb()
+        self.learning.disturb(self)
+        if mark is ServiceMark.END:
+            if self.service is not ServiceMark.END:
+                self.settle_until_s = time_s + SETTLE_S
+                self.recovering = True
+            self.heater_rules.exposed(self, False, time_s)
+        self.service = mark
+        self.service_since_s = time_s
+        self.temperature_rules.forget_swing(time_s)
+        self.probe_rules.service_began(self, time_s)
+
+    # --- what the rules ask ---
+
+    def in_service(self, time_s: float) -> bool:
+        """Tell whether hands are in the tank, or the water is still settling after that."""
+        if self.service is not ServiceMark.END:
+            return time_s - self.service_since_s < FORGOTTEN_SERVICE_S
+        return time_s < self.settle_until_s
+
+    def air_now_c(self) -> float | None:
+        """Return the air beside the tank: measured here, else by the neighbours."""
+        return self.air_c if self.air_c is not None else self.room_air_c
+
+    def heating_now(self, time_s: float) -> bool | None:
+        """Tell whether the heater is on; None where that is not measured or not fresh."""
+        if not self.heater_measured or time_s - self.heater_s > HOLD_S:
+            return None
+        return self.heater_on
+
+    def cooling_now_k_per_h(self, water_c: float) -> tuple[float, float] | None:
+        """Return how fast the unheated water would fall now and the uncertainty, K/h; None while unknown."""
+        air_c = self.air_now_c()
+        estimate = self.model.cooling_k_per_h(water_c, air_c, float(self.light.is_on))
+        if estimate is not None and len(self.model.blocks) >= 3:
+            return estimate.value, estimate.uncertainty
+        heating = self.model.heating_k_per_h
+        if heating is None or self.cycles.duty is None:
+            return None
+        cooling = heating.value * self.cycles.duty
+        return cooling, 0.15 * cooling + 0.03 * heating.value
+
+    def minutes_to_low(self) -> float | None:
+        """Return the minutes to the low limit without heat from now on; None when unknown or never."""
+        return minutes_to_low(self, self.track.newest_c()) if len(self.track) else None
+
+    def stamp(self, time_s: float) -> float:
+        """Turn the tank's time back into the probe's stamp."""
+        return time_s - self.timeline.shift_s
+
+    def is_active(self, condition: Condition) -> bool:
+        """Tell whether the condition holds now."""
+        return self.book.active(self.tank_id, condition) is not None
+
+    def is_explained(self, condition: Condition) -> bool:
+        """Tell whether a cause that brings about `condition` stands now, here or in the whole room."""
+        return any(
+            self.is_active(root) or self.book.active(None, root) is not None
+            for root in ROOTS.get(condition, ())
+        )
+
+    # --- what the rules tell ---
+
+    def tell(
+        self,
+        condition: Condition,
+        priority: Priority,
+        time_s: float,
+        message: str,
+        *,
+        since_s: float | None = None,
+        value: float | None = None,
+        margin_min: float | None = None,
+        evidence: dict[str, Any] | None = None,
+    ) -> None:
+        """Raise an alarm, unless a cause that explains it stands already: then that one takes it up."""
+        for root in ROOTS.get(condition, ()):
+            alarm = self.book.active(self.tank_id, root) or self.book.active(None, root)
+            if alarm is not None:
+                self._fold(alarm.tank, root, condition, time_s)
+                return
+        stamp_s = self.stamp(time_s)
+        self.book.begin(
+            self.tank_id,
+            condition,
+            priority,
+            stamp_s,
+            message,
+            since_s=None if since_s is None else self.stamp(since_s),
+            value=value,
+            margin_min=margin_min,
+            evidence=evidence,
+        )
+        for consequence in CONSEQUENCES.get(condition, ()):
+            if self.is_active(consequence):
+                self._fold(self.tank_id, condition, consequence, time_s)
+                self.book.end(self.tank_id, consequence, stamp_s)
+
+    def _fold(self, tank: str | None, root: Condition, condition: Condition, time_s: float) -> None:
+        alarm = self.book.active(tank, root)
+        if alarm is None:
+            return
+        known = list(alarm.evidence.get("consequences", ()))
+        if condition.value in known:
+            return
+        priority = Priority.CRITICAL if condition in _LIMITS else alarm.priority
+        evidence = {**alarm.evidence, "consequences": [*known, condition.value]}
+        self.book.begin(
+            tank,
+            root,
+            max(priority, alarm.priority, key=lambda p: p.rank),
+            self.stamp(time_s),
+            f"{alarm.message}; now also {condition.value}",
+            value=alarm.value,
+            margin_min=alarm.margin_min,
+            evidence=evidence,
+        )
+
+    def clear(self, condition: Condition, time_s: float) -> None:
+        """Tell that a condition is gone."""
+        if self.is_active(condition):
+            self.book.end(self.tank_id, condition, self.stamp(time_s))
+
+    # --- minutes ---
+
+    def _close_bin(self, now_s: float, gap_s: float) -> None:
+        """Make a minute of the readings gathered and ask every rule; `now_s` is the newest reading's time."""
+        last_s = now_s - gap_s
+        mean_c = self._sum / self._n
+        middle_s = (self._bin_first_s + last_s) / 2
+        track = self.track
+        track.add(middle_s, mean_c, self.on_total_s)
+        self._minutes += 1
+        if self._minutes <= 40:
+            self._learn_interval(last_s)
+        gap = gap_s > max(300.0, 5.0 * self.interval_s)
+        if gap:
+            self.cycles.disturb()
+            self.learning.disturb(self)
+            self.cycles.turn = None
+        self.probe_rules.minute(self, now_s, self._high - self._low, self._n)
+        self._follow_cycle(middle_s, mean_c)
+        water_c = track.newest_c()
+        if self.recovering:
+            self._watch_recovery(now_s, water_c)
+        self.temperature_rules.minute(self, now_s, water_c)
+        if not (gap or self.in_service(now_s) or self.probe_rules.mistrusted):
+            self.heater_rules.minute(self, now_s, water_c)
+        if self.light.is_measured:
+            self.light.minute(self, now_s)
+        self.learning.minute(self, now_s)
+        if self._minutes % 10 == 0:
+            self.temperature_rules.ten_minutes(self, now_s)
+            self.duty_rules.ten_minutes(self, now_s, water_c)
+            self.cycling_rules.ten_minutes(self, now_s)
+
+    def _learn_interval(self, last_s: float) -> None:
+        if self._n > 1:
+            seen_s = (last_s - self._bin_first_s) / (self._n - 1)
+        elif len(self.track) > 1:
+            seen_s = self.track.time_s[-1] - self.track.time_s[-2]
+        else:
+            return
+        if seen_s > 1.5 * self.interval_s or self._minutes == 1:
+            self._gaps_known += 1
+            if self._gaps_known >= 3 or self._n > 2:
+                self.interval_s = seen_s
+        bin_s = bin_length_s(self.interval_s)
+        if bin_s > self.track.bin_s:
+            self.track = Track(bin_s)
+
+    def _follow_cycle(self, middle_s: float, mean_c: float) -> None:
+        if self.heater_measured:
+            self.cycles.follow(mean_c)
+            return
+        smooth_c = self.track.newest_c()
+        turned = self.cycles.recover(middle_s, smooth_c, self.probe_rules.noise_c)
+        if turned is None:
+            self.cycles.follow(smooth_c)
+            return
+        heating, since_s = turned
+        self.learning.recovered(self, heating, since_s, middle_s)
+        self.cycles.switched(heating, since_s, smooth_c, self.learning.recovered_on_s(since_s))
+        self.cycles.follow(smooth_c)
+
+    def _watch_recovery(self, now_s: float, water_c: float) -> None:
+        """See whether the water is back where it was before the work; the cycle is then to be trusted."""
+        bottom_c = self.cycles.bottom_c
+        floor_c = self.config.setpoint_c - 0.5 if bottom_c is None else bottom_c
+        if self.service is not ServiceMark.END:
+            return
+        if water_c >= floor_c - 0.05 or now_s - self.service_since_s > 24 * 3600.0:
+            self.recovering = False
+            self.cycles.disturb()
+            self.temperature_rules.forget_swing(now_s)
+
+    # --- restart ---
+
+    def remember(self) -> dict[str, Any]:
+        """Return what was learned, fit for JSON."""
+        return {
+            "cycles": self.cycles.remember(),
+            "blocks": self.model.remember(),
+            "light": self.light.remember(),
+            "duty": self.duty_rules.remember(),
+        }
+
+    def recall(self, memory: dict[str, Any]) -> None:
+        """Take up what `remember` returned earlier."""
+        self.cycles.recall(memory.get("cycles", {}))
+        self.model.recall(memory.get("blocks", []))
+        self.light.recall(memory.get("light", {}))
+        self.duty_rules.recall(memory.get("duty", {}))
+
+
+_LIMITS = frozenset({Condition.TOO_COLD, Condition.TOO_WARM})
+
+
+def bin_length_s(interval_s: float) -> float:
+    """Return the length of a minute for a probe that reads every `interval_s` seconds."""
+    if interval_s <= 30.0:
+        return 60.0
+    return 2.0 * interval_s if interval_s <= 300.0 else interval_s
