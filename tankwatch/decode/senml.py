@@ -14,6 +14,8 @@ from typing import Any, NamedTuple
 from tankwatch.decode.json_text import parse
 from tankwatch.decode.refused import Reason, Refused
 
+__all__ = ["ABSOLUTE_FROM_S", "VERSION", "Record", "Refused", "Value", "resolve", "resolve_pack"]
+
 ABSOLUTE_FROM_S = 2.0**28
 """Times below this are relative to now (RFC 8428 section 4.5.3)."""
 

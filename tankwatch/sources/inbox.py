@@ -1,0 +1,52 @@
+"""The one queue between the sources and the watchdog: bounded, drops the oldest, and counts what it drops."""
+
+import threading
+from collections import Counter, deque
+from collections.abc import Sequence
+
+from tankwatch.reading import Reading
+
+
+class Inbox:
+    """Readings on their way from the threads of the sources to the one that judges.
+
+    `put` never waits: a network thread that waits misses its keepalive. When the judge is so far behind
+    that the inbox is full, the oldest readings go, since a late warning is better than none.
+    """
+
+    def __init__(self, capacity: int = 100_000) -> None:
+        """Start empty, with room for `capacity` readings.
+
+        Raises:
+            ValueError: there is room for none.
+        """
+        if capacity < 1:
+            raise ValueError(f"expected a capacity of at least 1, got {capacity}")
+        self._capacity = capacity
+        self._readings: deque[Reading] = deque()
+        self._dropped: Counter[str] = Counter()
+        self._filled = threading.Condition()
+
+    def put(self, readings: Sequence[Reading]) -> None:
+        """Add `readings`, in order; from any thread."""
+        if not readings:
+            return
+        with self._filled:
+            self._readings.extend(readings)
+            while len(self._readings) > self._capacity:
+                self._dropped[self._readings.popleft().source] += 1
+            self._filled.notify()
+
+    def take(self, timeout_s: float) -> list[Reading]:
+        """Return all that is there, oldest first; wait at most `timeout_s` seconds for the first."""
+        with self._filled:
+            if not self._readings:
+                self._filled.wait_for(lambda: self._readings, timeout_s)
+            taken = list(self._readings)
+            self._readings.clear()
+            return taken
+
+    def dropped(self, source_id: str) -> int:
+        """Return how many readings of `source_id` were dropped so far."""
+        with self._filled:
+            return self._dropped[source_id]

@@ -1,0 +1,283 @@
+"""Probes that publish to an MQTT broker, with protocol 5 or 3.1.1.
+
+One loop owns the client: connect, subscribe, consume; on any trouble the client is thrown away and the
+supervisor starts over. So every connection subscribes anew and every answer to a subscription is checked;
+a client library's own reconnecting does neither. The thread of this loop parses and enqueues, no more.
+"""
+
+import logging
+import secrets
+import selectors
+import socket
+import ssl
+from typing import Any, ClassVar
+
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from tankwatch.config import MqttSourceConfig, password_of
+from tankwatch.decode.channel import BoundChannel
+from tankwatch.decode.refused import Reason, Refused
+from tankwatch.errors import SourceError
+from tankwatch.sources.base import BEAT_S, Link, Source
+from tankwatch.sources.topics import TopicTable
+
+log = logging.getLogger(__name__)
+
+_ANSWER_WITHIN_S = 10.0
+"""How long a broker may take to answer a connection or a subscription."""
+_CONNECT_WITHIN_S = 5.0
+_MAX_PACKET_BYTES = 1024 * 1024
+"""A protocol 5 broker sends nothing larger; what is over the limit of payloads but below this is counted."""
+_MISC_EVERY_S = 1.0
+
+
+class MqttSource(Source):
+    """Subscribes to the topic filters of its channels and delivers what is published."""
+
+    kind: ClassVar[str] = "mqtt"
+    retry_at_most_s: ClassVar[float] = 10.0
+
+    def __init__(self, config: MqttSourceConfig, channels: list[BoundChannel]) -> None:
+        """Prepare; nothing is opened before `run`."""
+        self._config = config
+        self._topics = TopicTable(config.id, channels)
+        self._client_id = config.client_id or f"tankwatch-{secrets.token_hex(4)}"
+
+    @property
+    def source_id(self) -> str:
+        """Its id in the configuration."""
+        return self._config.id
+
+    @property
+    def address(self) -> str:
+        """Host and port of the broker."""
+        host = f"[{self._config.host}]" if ":" in self._config.host else self._config.host
+        return f"{host}:{self._config.port}"
+
+    def run(self, link: Link) -> None:
+        """Connect, subscribe and deliver until the link stops.
+
+        Raises:
+            SourceError: the broker cannot be reached, refuses, or closed the connection.
+        """
+        session = _Session(self._config, self._client_id, self._topics, self.address, link)
+        try:
+            session.connect()
+            session.consume()
+        finally:
+            session.close()
+
+
+class _Session:
+    """One connection, from CONNECT to its end."""
+
+    def __init__(
+        self, config: MqttSourceConfig, client_id: str, topics: TopicTable, address: str, link: Link
+    ) -> None:
+        self._config = config
+        self._topics = topics
+        self._address = address
+        self._link = link
+        self._answer: ReasonCode | None = None
+        self._farewell: ReasonCode | None = None
+        self._granted: list[ReasonCode] | None = None
+        self._told_fault = False
+        version5 = config.protocol == 5
+        self._client = paho.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=client_id,
+            protocol=paho.MQTTv5 if version5 else paho.MQTTv311,
+            clean_session=None if version5 else True,
+            reconnect_on_failure=False,
+        )
+        self._client.connect_timeout = _CONNECT_WITHIN_S
+        self._client.on_connect = self._on_connect
+        self._client.on_disconnect = self._on_disconnect
+        self._client.on_subscribe = self._on_subscribe
+        self._client.on_message = self._on_message
+
+    def connect(self) -> None:
+        """Open the connection and send CONNECT."""
+        config, client = self._config, self._client
+        password = password_of(config)
+        if config.username is not None or password is not None:
+            client.username_pw_set(config.username, password)
+        properties = None
+        if config.protocol == 5:
+            properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+            properties.MaximumPacketSize = _MAX_PACKET_BYTES
+        options: dict[str, Any] = {"clean_start": True, "properties": properties} if properties else {}
+        try:
+            if config.tls:
+                client.tls_set_context(_tls_context(config))
+            client.connect(config.host, config.port, config.keepalive_s, **options)
+        except (OSError, ValueError) as error:  # ValueError: a host that is no name
+            raise SourceError(f"{self._address}: {_words(error, config)}") from error
+
+    def consume(self) -> None:
+        """Serve the connection until the link stops."""
+        client, link = self._client, self._link
+        sock = client.socket()
+        if sock is None:
+            raise SourceError(f"{self._address}: {self._why_it_ended()}")
+        pending = getattr(sock, "pending", None)  # bytes that TLS has read ahead
+        subscribed_mid: int | None = None
+        ready = False
+        asked_s = misc_s = link.clock.monotonic_s()
+        with selectors.DefaultSelector() as selector:
+            selector.register(link.wake_fd, selectors.EVENT_READ)
+            watched = selectors.EVENT_READ
+            selector.register(sock, watched)
+            while not link.stopping:
+                link.beat()
+                wanted = selectors.EVENT_READ | (selectors.EVENT_WRITE if client.want_write() else 0)
+                if wanted != watched:
+                    watched = wanted
+                    selector.modify(sock, watched)
+                ahead = pending is not None and pending() > 0
+                events = 0
+                for key, mask in selector.select(0 if ahead else BEAT_S):
+                    if key.fileobj is sock:
+                        events |= mask
+                if ahead or events & selectors.EVENT_READ:
+                    client.loop_read()
+                if events & selectors.EVENT_WRITE:
+                    client.loop_write()
+                now_s = link.clock.monotonic_s()
+                if now_s - misc_s >= _MISC_EVERY_S:  # keepalive
+                    misc_s = now_s
+                    client.loop_misc()
+                if client.socket() is None:
+                    raise SourceError(f"{self._address}: {self._why_it_ended()}")
+                if ready:
+                    continue
+                if self._answer is not None and subscribed_mid is None:
+                    self._check_answer(self._answer)
+                    subscribed_mid = self._subscribe()
+                    asked_s = now_s
+                if self._granted is not None:
+                    link.connected(self._check_granted(self._granted))
+                    ready = True
+                elif now_s - asked_s > _ANSWER_WITHIN_S:
+                    what = "the connection" if self._answer is None else "the subscription"
+                    raise SourceError(f"{self._address}: no answer to {what} in {_ANSWER_WITHIN_S:.0f} s")
+
+    def _subscribe(self) -> int:
+        filters = self._topics.subscriptions()
+        if not filters:
+            self._granted = []
+            return 0
+        result, mid = self._client.subscribe([(topic_filter, 1) for topic_filter in filters])
+        if mid is None:
+            raise SourceError(f"{self._address}: cannot subscribe: {paho.error_string(result)}")
+        return mid
+
+    def _check_answer(self, answer: ReasonCode) -> None:
+        if answer.is_failure:
+            hint = ""
+            if answer.value in (134, 135):  # MQTT 5 section 3.2.2.2
+                hint = "; check username and password_file of this source"
+            elif answer.value == 132:
+                hint = "; try protocol = 311"
+            raise SourceError(f"{self._address}: the broker refuses: {answer}{hint}")
+
+    def _check_granted(self, granted: list[ReasonCode]) -> str:
+        """Return words for a subscription that was granted at least in part."""
+        filters = self._topics.subscriptions()
+        refused = [f"{f!r} ({code})" for f, code in zip(filters, granted, strict=False) if code.is_failure]
+        if refused and len(refused) == len(filters):
+            raise SourceError(f"{self._address}: the broker refuses to send {', '.join(refused)}")
+        if refused:
+            log.warning("source %s: the broker refuses to send %s", self._config.id, ", ".join(refused))
+            return f"{self._address}: the broker refuses to send {', '.join(refused)}"
+        return self._address
+
+    def _why_it_ended(self) -> str:
+        if self._answer is not None and self._answer.is_failure:
+            self._check_answer(self._answer)
+        reason = "" if self._farewell is None else f" ({self._farewell})"
+        if self._answer is None:
+            return f"the broker closed the connection without an answer{reason}"
+        return f"the connection was lost{reason}"
+
+    def close(self) -> None:
+        """Say goodbye if there is someone to say it to, and close the socket."""
+        self._client.on_disconnect = None
+        try:
+            self._client.disconnect()
+        except (OSError, ValueError) as error:
+            log.debug("source %s: no orderly goodbye: %s", self._config.id, error)
+        sock = self._client.socket()
+        if sock is not None:
+            sock.close()
+        # The client holds these methods and they hold the client: without this it lives until the next
+        # round of the garbage collector, with all its buffers.
+        self._client.on_connect = self._client.on_subscribe = self._client.on_message = None
+
+    def _on_connect(self, client: Any, userdata: Any, flags: Any, reason: ReasonCode, _: Any) -> None:
+        self._answer = reason
+
+    def _on_disconnect(self, client: Any, userdata: Any, flags: Any, reason: ReasonCode, _: Any) -> None:
+        self._farewell = reason
+
+    def _on_subscribe(self, client: Any, userdata: Any, mid: int, codes: list[ReasonCode], _: Any) -> None:
+        self._granted = codes
+
+    def _on_message(self, client: Any, userdata: Any, message: paho.MQTTMessage) -> None:
+        """Decode and enqueue; whatever goes wrong stays with this one message."""
+        link = self._link
+        payload = bytes(message.payload)
+        topic = ""
+        try:
+            topic = message.topic
+            decoder = self._topics.decoder(topic)
+            link.deliver(
+                decoder.decode(payload, link.clock.wall_s(), retained=message.retain), payload, topic
+            )
+        except UnicodeDecodeError:
+            link.refuse(Refused(Reason.NOT_UTF8, "topic"), payload)
+        except Exception:
+            if not self._told_fault:
+                self._told_fault = True
+                log.exception("source %s: a message was lost to a fault of this program", self._config.id)
+            link.refuse(Refused(Reason.INTERNAL), payload, topic)
+
+
+class _TidyTlsSocket(ssl.SSLSocket):
+    """Closes itself when the handshake fails; the client library forgets to."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
+
+
+def _tls_context(config: MqttSourceConfig) -> ssl.SSLContext:
+    """Return a context that verifies certificate and host name."""
+    try:
+        context = ssl.create_default_context(cafile=None if config.ca_file is None else str(config.ca_file))
+    except OSError as error:
+        raise SourceError(f"source {config.id}: ca_file {config.ca_file}: {error}") from error
+    context.sslsocket_class = _TidyTlsSocket
+    return context
+
+
+def _words(error: Exception, config: MqttSourceConfig) -> str:
+    """Return what went wrong while connecting, and what to do."""
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return f"its certificate is not trusted: {error.verify_message}; check ca_file and host"
+    if isinstance(error, ssl.SSLError):
+        return f"no TLS connection: {error.reason or error}; is {config.port} its TLS port?"
+    if isinstance(error, socket.gaierror):
+        return f"the name {config.host} is not known: {error.strerror}"
+    if isinstance(error, ConnectionRefusedError):
+        return "connection refused; is the broker running?"
+    if isinstance(error, TimeoutError):
+        return f"no answer within {_CONNECT_WITHIN_S:.0f} s"
+    return str(error)
