@@ -27,7 +27,6 @@ log = logging.getLogger(__name__)
 
 MEMORY_KEY = "watchdog"
 """Under which the store keeps what the watchdog learned."""
-TICK_S = 1.0
 TURN_S = 0.2
 """Longest wait for readings, so that an action from the screen is carried out at once."""
 CLOCK_STEP_S = 2.0
@@ -36,7 +35,7 @@ CLOCK_STEP_S = 2.0
 
 @dataclass(frozen=True, slots=True)
 class Timing:
-    """How long the judge waits before it tells of trouble with the watch itself, in seconds."""
+    """How often the judge looks, and how long it waits before it tells of trouble with the watch itself."""
 
     source_lost_after_s: float = 20.0
     """A source without connection for less is no news: brokers restart, links blink."""
@@ -47,6 +46,8 @@ class Timing:
     stalled_after_s: float = 15.0
     """A judge that has not come round for this long is stalled."""
     save_memory_every_s: float = 300.0
+    tick_s: float = 1.0
+    """Between two pictures of the room."""
 
 
 class Judge:
@@ -101,7 +102,7 @@ class Judge:
                 self.turn(TURN_S)
             except Exception:
                 self._note_fault("the watch failed in a turn")
-                stop.wait(TICK_S)  # a fault that repeats must not use up the machine
+                stop.wait(self.timing.tick_s)  # a fault that repeats must not use up the machine
 
     def turn(self, timeout_s: float) -> None:
         """Judge what has come, carry out what was asked, and tick when a second has passed."""
@@ -214,7 +215,7 @@ class Judge:
         monotonic_s = self._clock.monotonic_s()
         now_s = self._clock.wall_s()
         # Counted from now, not from the tick that was due: a machine that was busy must not tick in a burst.
-        self._next_tick_s = monotonic_s + TICK_S
+        self._next_tick_s = monotonic_s + self.timing.tick_s
         self._look_at_clock(now_s, monotonic_s)
         sources = self._sources.health()
         self._look_at_sources(sources, now_s, monotonic_s)
