@@ -201,7 +201,8 @@ class _Session:
             self._check_answer(self._answer)
         reason = "" if self._farewell is None else f" ({self._farewell})"
         if self._answer is None:
-            return f"the broker closed the connection without an answer{reason}"
+            hint = "" if self._config.tls else "; does this port want tls = true?"
+            return f"the broker closed the connection without an answer{reason}{hint}"
         return f"the connection was lost{reason}"
 
     def close(self) -> None:
@@ -280,4 +281,6 @@ def _words(error: Exception, config: MqttSourceConfig) -> str:
         return "connection refused; is the broker running?"
     if isinstance(error, TimeoutError):
         return f"no answer within {_CONNECT_WITHIN_S:.0f} s"
-    return str(error)
+    if isinstance(error, ConnectionError) and config.tls:
+        return f"no TLS connection: {error.strerror}; is {config.port} its TLS port?"
+    return (isinstance(error, OSError) and error.strerror) or str(error)

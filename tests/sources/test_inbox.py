@@ -51,10 +51,12 @@ def test_waits_no_longer_than_asked_and_wakes_for_the_first() -> None:
 
 def test_nothing_is_lost_between_threads() -> None:
     inbox = Inbox()
-    threads = [
-        threading.Thread(target=lambda: [inbox.put([reading(float(n))]) for n in range(500)])
-        for _ in range(4)
-    ]
+
+    def put_many() -> None:
+        for n in range(500):
+            inbox.put([reading(float(n))])
+
+    threads = [threading.Thread(target=put_many) for _ in range(4)]
     for thread in threads:
         thread.start()
     taken = 0

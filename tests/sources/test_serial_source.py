@@ -1,0 +1,216 @@
+"""The serial source over pseudo-terminals: half lines, noise, unplugging, and finding USB adapters."""
+
+import os
+import pty
+import time
+import tty
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+import serial
+from conftest import wait_until
+from running_sources import Running, room
+from serial.tools import list_ports
+
+from tankwatch.config import Config
+from tankwatch.errors import SourceError
+from tankwatch.sources.serial import find_port
+
+
+class Port:
+    """A pseudo-terminal behind a symbolic link, as a USB adapter is behind /dev/serial/by-id."""
+
+    def __init__(self, link: Path) -> None:
+        self.link = link
+        self.fds: list[int] = []
+        self.plug()
+
+    def plug(self) -> None:
+        self.fds = list(pty.openpty())
+        tty.setraw(self.fds[1])
+        self.link.symlink_to(os.ttyname(self.fds[1]))
+
+    def unplug(self) -> None:
+        self.link.unlink(missing_ok=True)
+        for fd in self.fds:
+            os.close(fd)
+        self.fds.clear()
+
+    def write(self, data: bytes) -> None:
+        os.write(self.fds[0], data)
+
+
+@pytest.fixture
+def port(tmp_path: Path) -> Iterator[Port]:
+    port = Port(tmp_path / "bench")
+    yield port
+    port.unplug()
+
+
+CHANNELS = [{"kind": "temperature"}, {"kind": "heater"}]
+
+
+def bench(port: Port, channels: list[dict[str, Any]] | None = None) -> Config:
+    return room({"kind": "serial", "port": str(port.link)}, channels or CHANNELS)
+
+
+def connected(running: Running) -> None:
+    """Wait until the port is open, and then as long as a probe pauses between two lines."""
+    running.wait_for_state("connected")
+    time.sleep(0.1)
+
+
+def test_half_lines_noise_and_long_lines(port: Port) -> None:
+    with Running(bench(port)) as running:
+        connected(running)
+        port.write(b"temperature=24.")
+        time.sleep(0.05)
+        assert running.values() == []
+        port.write(b"81 heater=on\r\n")
+        assert running.wait_for_values(2) == [24.81, 1.0]
+        port.write(b"\xff\xfe\x00\x80\n")
+        running.wait_for_refused("not UTF-8")
+        port.write(b"probe ready\n\n\r\n")
+        running.wait_for_refused("not a line of values")
+        for _ in range(70):
+            port.write(b"x" * 1000)
+        port.write(b"\n")
+        running.wait_for_refused("too long")
+        port.write(b'[{"n":"temperature","u":"Cel","v":25.5},{"n":"heater","vb":false}]\n')
+        assert running.wait_for_values(4)[2:] == [25.5, 0.0]
+        health = running.health()
+        assert (health.state, health.received, health.accepted) == ("connected", 5, 4)
+
+
+def test_the_tail_of_a_line_that_began_before_opening_is_dropped_once(port: Port) -> None:
+    # Opening discards what waits, so here the tail is written as soon as the port is open.
+    def opened() -> bool:
+        return any(os.path.realpath(port.link) == target for target in open_files())
+
+    before = len(list(filter(lambda t: t == os.path.realpath(port.link), open_files())))
+    with Running(bench(port, [{"kind": "temperature", "name": "c"}])) as running:
+        wait_until(lambda: list(open_files()).count(os.path.realpath(port.link)) > before, "an open port")
+        wait_until(opened, "an open port")
+        running.wait_for_state("connected")
+        port.write(b"c=4.8\nc=24.8\n")
+        assert running.wait_for_values(1)[-1] == 24.8
+        time.sleep(0.05)
+        assert running.values() in ([24.8], [4.8, 24.8])
+
+
+def open_files() -> Iterator[str]:
+    for entry in Path("/proc/self/fd").iterdir():
+        try:
+            yield str(entry.readlink())
+        except OSError:
+            continue
+
+
+def test_unplugged_and_replugged_it_goes_on(port: Port) -> None:
+    with Running(bench(port)) as running:
+        for round_number in range(2):
+            connected(running)
+            port.write(b"temperature=%d\n" % (24 + round_number))
+            assert running.wait_for_values(round_number + 1)[-1] == 24 + round_number
+            port.write(b"temperature=9")  # cut off in the middle of a line
+            port.unplug()
+            lost = running.wait_for_state("lost")
+            assert str(port.link) in lost.detail
+            port.plug()
+        connected(running)
+        port.write(b"9.5 heater=1\ntemperature=26\n")  # no half line is left over from before
+        assert running.wait_for_values(3) == [24.0, 25.0, 26.0]
+
+
+def test_a_port_belongs_to_one_program(port: Port) -> None:
+    with serial.Serial(str(port.link), exclusive=True), Running(bench(port)) as running:
+        assert "in use by another program" in running.wait_for_state("lost").detail
+
+
+def test_a_path_that_is_no_port(tmp_path: Path) -> None:
+    plain = tmp_path / "plain"
+    plain.write_text("24.5\n")
+    for path, words in [(plain, "cannot be opened"), (tmp_path / "absent", "is it plugged in?")]:
+        with Running(room({"kind": "serial", "port": str(path)}, CHANNELS)) as running:
+            assert words in running.wait_for_state("lost").detail
+
+
+def test_several_ports_at_once(tmp_path: Path) -> None:
+    ports = [Port(tmp_path / name) for name in ("one", "two")]
+    config = Config.model_validate(
+        {
+            "room": {"name": "Back room"},
+            "source": [{"id": p.link.name, "kind": "serial", "port": str(p.link)} for p in ports],
+            "tank": [
+                {
+                    "id": p.link.name,
+                    "volume_l": 120.0,
+                    "setpoint_c": 25.0,
+                    "channel": [{"kind": "temperature", "source": p.link.name}],
+                }
+                for p in ports
+            ],
+        }
+    )
+    with Running(config) as running:
+        for index in range(2):
+            running.wait_for_state("connected", index)
+        time.sleep(0.1)
+        for n in range(20):
+            for index, port in enumerate(ports):
+                port.write(b"temperature=%d.%d\n" % (20 + index, n % 10))
+        running.wait_for_values(40)
+        for index, port in enumerate(ports):
+            got = [r.value for r in running.readings if r.source == r.tank == port.link.name]
+            assert got == [20 + index + (n % 10) / 10 for n in range(20)]
+        ports[0].unplug()
+        running.wait_for_state("lost", 0)
+        assert running.health(1).state == "connected"
+    ports[1].unplug()
+
+
+def adapter(device: str, number: str | None, location: str = "1-1") -> SimpleNamespace:
+    return SimpleNamespace(device=device, serial_number=number, vid=0x1A86, pid=0x7523, location=location)
+
+
+@pytest.fixture
+def plugged(monkeypatch: pytest.MonkeyPatch) -> Callable[..., None]:
+    def plug(*adapters: SimpleNamespace) -> None:
+        monkeypatch.setattr(list_ports, "comports", lambda: list(adapters))
+
+    return plug
+
+
+def test_adapters_are_found_by_serial_number_or_by_socket(plugged: Callable[..., None]) -> None:
+    plugged(adapter("/dev/ttyUSB0", "A1"), adapter("/dev/ttyUSB1", None, "1-2"), adapter("/dev/ttyS0", None))
+    assert find_port("A1") == "/dev/ttyUSB0"
+    assert find_port("1a86:7523@1-2") == "/dev/ttyUSB1"
+    with pytest.raises(SourceError, match="A2: not plugged in; seen: A1"):
+        find_port("A2")
+    plugged(adapter("/dev/ttyUSB0", "0001"), adapter("/dev/ttyUSB1", "0001", "1-2"))
+    with pytest.raises(SourceError, match="share this number"):
+        find_port("0001")
+
+
+def test_a_device_that_vanishes_during_the_search_is_looked_for_again(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def stumble() -> list[Any]:
+        return [int(None, 16)]  # type: ignore[call-overload]
+
+    monkeypatch.setattr(list_ports, "comports", stumble)
+    with pytest.raises(SourceError, match="looking again"):
+        find_port("A1")
+
+
+def test_a_usb_adapter_is_followed_to_its_new_name(port: Port, plugged: Callable[..., None]) -> None:
+    plugged()
+    with Running(room({"kind": "serial", "usb_serial": "A1"}, CHANNELS)) as running:
+        assert "A1: not plugged in" in running.wait_for_state("lost").detail
+        plugged(adapter(os.path.realpath(port.link), "A1"))
+        connected(running)
+        port.write(b"temperature=24.5\n")
+        assert running.wait_for_values(1) == [24.5]
