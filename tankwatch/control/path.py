@@ -11,7 +11,7 @@ from tankwatch.config import Config
 from tankwatch.errors import ControlError
 
 # The shortest limit on the length of a Unix socket's path among common systems (sun_path, unix(7)).
-_MAX_PATH_BYTES = 100
+_MAX_PATH_BYTES = 103
 
 
 def socket_path(config: Config) -> Path:
@@ -21,17 +21,25 @@ def socket_path(config: Config) -> Path:
     every way of naming the same store finds the same one. The folder is not created here.
     """
     store = config.store.path.resolve()
-    stem = re.sub(r"[^A-Za-z0-9_-]", "-", store.stem)[:24]
+    stem = re.sub(r"[^A-Za-z0-9_-]", "-", store.stem)[:16]
     digest = hashlib.sha256(os.fsencode(store)).hexdigest()[:12]
-    return runtime_folder() / f"{stem}-{digest}.sock"
+    name = f"{stem}-{digest}.sock"
+    paths = [folder / name for folder in _runtime_folders()]
+    return next((path for path in paths if _fits(path)), paths[0])
 
 
-def runtime_folder() -> Path:
-    """Return the folder for sockets: below $XDG_RUNTIME_DIR, or one per user in the temporary folder."""
+def _runtime_folders() -> list[Path]:
+    """Return where sockets may lie, best first: below $XDG_RUNTIME_DIR, or per user in a temporary folder."""
+    own = f"tankwatch-{os.getuid()}"
+    folders = [Path(tempfile.gettempdir()) / own, Path("/tmp") / own]  # noqa: S108 (its owner and mode are checked)
     runtime = os.environ.get("XDG_RUNTIME_DIR", "")
     if runtime and os.path.isabs(runtime) and os.access(runtime, os.W_OK | os.X_OK):
-        return Path(runtime) / "tankwatch"
-    return Path(tempfile.gettempdir()) / f"tankwatch-{os.getuid()}"
+        folders.insert(0, Path(runtime) / "tankwatch")
+    return folders
+
+
+def _fits(path: Path) -> bool:
+    return len(os.fsencode(path)) <= _MAX_PATH_BYTES
 
 
 def prepare_folder(path: Path) -> None:
@@ -41,7 +49,7 @@ def prepare_folder(path: Path) -> None:
         ControlError: the folder cannot be made, or someone else could have put things there.
     """
     folder = path.parent
-    if len(os.fsencode(path)) > _MAX_PATH_BYTES:
+    if not _fits(path):
         raise ControlError(
             f"{path}: too long for a Unix socket ({_MAX_PATH_BYTES} bytes); "
             "set XDG_RUNTIME_DIR to a folder with a shorter path"

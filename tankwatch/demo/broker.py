@@ -5,7 +5,6 @@ import importlib.util
 import logging
 import threading
 import warnings
-from functools import partial
 from typing import Any
 
 from tankwatch.errors import TankwatchError
@@ -19,8 +18,8 @@ class DemoBroker:
     def __init__(self) -> None:
         """Plan a broker; nothing is opened yet."""
         self.port = 0
-        self._loop = asyncio.new_event_loop()
-        self._stop: asyncio.Event | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._stop = asyncio.Event()
         self._ready = threading.Event()
         self._fault: BaseException | None = None
         self._thread = threading.Thread(target=self._run, name="demo-broker", daemon=True)
@@ -42,25 +41,24 @@ class DemoBroker:
 
     def stop(self) -> None:
         """Close every connection."""
-        stop = self._stop
-        if stop is not None and self._thread.is_alive():
-            self._loop.call_soon_threadsafe(stop.set)
+        if self._loop is not None and self._thread.is_alive():
+            self._loop.call_soon_threadsafe(self._stop.set)
             self._thread.join(5.0)
 
     def _run(self) -> None:
         # It reports every packet; what matters here shows in the health of the watch's source.
         for name in ("amqtt", "transitions"):
             logging.getLogger(name).setLevel(logging.CRITICAL + 1)
-        self._loop.set_exception_handler(_note)
         try:
-            self._loop.run_until_complete(self._serve())
+            asyncio.run(self._serve())
         except Exception as error:
             self._fault = error
         finally:
             self._ready.set()
-            self._loop.close()
 
     async def _serve(self) -> None:
+        self._loop = asyncio.get_running_loop()
+        self._loop.set_exception_handler(_note)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # deprecations inside the package are not ours to show
             from amqtt.broker import Broker
@@ -72,11 +70,15 @@ class DemoBroker:
                     "plugins": {"amqtt.plugins.authentication.AnonymousAuthPlugin": {}},
                 }
             )
-        self._stop = asyncio.Event()
         await broker.start()
-        server = await asyncio.start_server(
-            partial(broker.stream_connected, listener_name="default"), "127.0.0.1", 0
-        )
+
+        async def connected(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+            try:
+                await broker.stream_connected(reader, writer, listener_name="default")
+            finally:
+                writer.close()
+
+        server = await asyncio.start_server(connected, "127.0.0.1", 0)
         self.port = server.sockets[0].getsockname()[1]
         self._ready.set()
         await self._stop.wait()
@@ -86,6 +88,7 @@ class DemoBroker:
         for task in rest:
             task.cancel()
         await asyncio.gather(*rest, return_exceptions=True)
+        await asyncio.sleep(0)  # connections are closed in the loop's next round
 
 
 def _note(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:

@@ -31,8 +31,9 @@ def test_every_name_of_a_store_leads_to_one_socket(tmp_path: Path, monkeypatch: 
 
 @pytest.mark.parametrize("runtime", ["", "relative/folder", "/nowhere/at/all"])
 def test_unusable_runtime_folder_gives_way_to_the_temporary_one(
-    runtime: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    runtime: str, tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    tmp_path = tmp_path_factory.mktemp("t")  # a short name, so that a socket fits in
     monkeypatch.setenv("XDG_RUNTIME_DIR", runtime)
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
     path = socket_path(_config(tmp_path / "tankwatch.db"))
@@ -45,3 +46,13 @@ def test_odd_store_names_make_plain_socket_names(tmp_path: Path, monkeypatch: py
     name = socket_path(_config(tmp_path / ("my töns & tanks " * 5 + ".db"))).name
     assert name.isascii()
     assert len(name) < 50
+
+
+def test_folder_too_deep_for_a_socket_gives_way_to_a_shorter_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    deep = tmp_path / ("d" * 60) / ("e" * 60)
+    deep.mkdir(parents=True)
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(deep))
+    monkeypatch.setattr("tempfile.tempdir", str(deep))
+    assert len(bytes(socket_path(_config(tmp_path / "tankwatch.db")))) <= 103
