@@ -78,7 +78,7 @@ def plan_fill(
     Before each lift a label's dose for the whole tank is given. A plain chemical is given for the whole tank
     before the first lift and for its own litres before each further one: more would help nothing, and too
     much sulfite takes oxygen. Lifts end where the next dose would pass the label's maximum, or the next water
-    would move the tank by more than `limit_k`. No lift is planned without its dose. `tank_l` is the full tank.
+    would move the tank by more than `limit_k`. No lift is planned without its dose. `tank_l` is a full tank.
 
     Raises:
         UsageError: more water than the tank holds, a size that is not above 0, or a number that is not one.
@@ -105,7 +105,8 @@ def plan_fill(
     warnings = []
     if planned_l < fill_l - 1e-9:
         warnings.append(
-            f"{end}: stop after {planned_l:.1f} of {fill_l:g} L; the heater stays off while it is above the water"
+            f"{end}: stop after {planned_l:.1f} of {fill_l:g} L; "
+            "the heater stays off while it is above the water"
         )
     advice = [
         f"lift {lift.number}: give {lift.dose}, let it mix through the tank, "
