@@ -229,7 +229,7 @@ def _readings(name: str) -> "AbstractContextManager[BinaryIO]":
 
 
 def _need_terminal(command: str, hint: str = "") -> None:
-    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+    if not all(stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr)):
         raise UsageError(f"{command} draws on a terminal, and there is none{hint}")
 
 

@@ -57,13 +57,14 @@ class DemoPublisher:
         self._client.loop_stop()
 
     def _run(self) -> None:
-        """Publish one tank after the other, evenly over the interval, so that no burst comes."""
+        """Publish every tank at once, then one after the other, evenly over the interval."""
         sims = self._room.sims
         pause_s = LIVE_INTERVAL_S / len(sims)
         due_s = time.monotonic()
         turn = 0
         while not self._stop.wait(max(0.0, due_s - time.monotonic())):
-            due_s = max(due_s + pause_s, time.monotonic() - LIVE_INTERVAL_S)
+            if turn >= len(sims):
+                due_s = max(due_s + pause_s, time.monotonic() - LIVE_INTERVAL_S)
             try:
                 if turn % len(sims) == 0:
                     self._publish(AIR_TOPIC, self._air_pack())

@@ -57,14 +57,16 @@ def run_demo(*, tanks: int, duration_s: float | None = None, show: Show | None =
         bar = ProgressBar(f"playing {HISTORY_DAYS} days of {tanks} invented tank(s)")
         write_history(room, config, bar.show)
 
+        stack.enter_context(_watch(config, path))
         publisher = DemoPublisher(room, broker.port)
         publisher.start()
         stack.callback(publisher.stop)
-        stack.enter_context(_watch(config, path))
+        client = ControlClient(socket_path(config))
+        _wait_for(client, lambda picture: all("temperature" in tank.values for tank in picture.tanks))
         if show is not None:
             show(config, path)
         else:
-            asyncio.run(_print_alarms(ControlClient(socket_path(config)), duration_s))
+            asyncio.run(_print_alarms(client, duration_s))
     return 0
 
 
@@ -101,7 +103,15 @@ def _watch(config: Config, path: Path) -> Iterator[None]:
             start_new_session=True,
         )
     try:
-        _wait_for_picture(config, process, output)
+        try:
+            _wait_for(
+                ControlClient(socket_path(config)),
+                lambda picture: all(source.state == "connected" for source in picture.sources),
+                lambda: process.poll() is None,
+            )
+        except TankwatchError as error:
+            said = visible(output.read_text(errors="replace").strip()[-2000:])
+            raise TankwatchError(f"{error}; it said: {said}") from error
         yield
     finally:
         if process.stdin is not None:
@@ -113,17 +123,23 @@ def _watch(config: Config, path: Path) -> Iterator[None]:
             process.wait()
 
 
-def _wait_for_picture(config: Config, process: "subprocess.Popen[bytes]", output: Path) -> None:
-    client = ControlClient(socket_path(config))
+def _wait_for(
+    client: ControlClient,
+    is_so: Callable[[RoomSnapshot], bool],
+    is_alive: Callable[[], bool] = lambda: True,
+) -> None:
+    """Wait until the watch shows a picture of which `is_so` is true."""
     deadline_s = time.monotonic() + _WATCH_WITHIN_S
     while True:
         try:
-            client.request(Look())
-            return
+            picture = client.request(Look())
+            if picture is not None and is_so(picture):
+                return
+            fault = "its probes are not heard"
         except ControlError as error:
-            if process.poll() is not None or time.monotonic() > deadline_s:
-                said = visible(output.read_text(errors="replace").strip()[-2000:])
-                raise TankwatchError(f"the demo's watch does not run: {error}; it said: {said}") from error
+            fault = str(error)
+        if not is_alive() or time.monotonic() > deadline_s:
+            raise TankwatchError(f"the demo's watch does not run: {fault}")
         time.sleep(0.05)
 
 

@@ -91,8 +91,9 @@ def test_broker_listens_on_loopback_only() -> None:
     broker = DemoBroker()
     broker.start()
     try:
-        with socket.create_connection(("127.0.0.1", broker.port), timeout=5):
-            pass
+        with socket.create_connection(("127.0.0.1", broker.port), timeout=5) as client:
+            client.shutdown(socket.SHUT_WR)
+            assert client.recv(1) == b""  # it hangs up on whoever says nothing
         for address in _own_addresses():
             with pytest.raises(OSError, match=r"refused|timed out|unreachable"):
                 socket.create_connection((address, broker.port), timeout=2).close()
