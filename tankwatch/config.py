@@ -17,12 +17,16 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
+from tankwatch.decode import pointer
 from tankwatch.errors import ConfigError
-from tankwatch.reading import Channel
+from tankwatch.reading import ON_OFF_CHANNELS, Channel
 
 _ID = Annotated[str, Field(pattern=r"^[A-Za-z0-9_.-]{1,64}$")]
 _CLOCK_TIME = Annotated[str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$|^24:00$")]
 _NAME = Annotated[str, Field(min_length=1, max_length=80)]
+# Strict: "120" and true are no numbers, and "yes" is no truth value, here as in TOML.
+_BOOL = Annotated[bool, Field(strict=True)]
+_FLOAT = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 
 
 class _Table(BaseModel):
@@ -72,9 +76,9 @@ class MqttSourceConfig(_Table):
     """mqtt"""
     host: str = "127.0.0.1"
     """Name or address of the broker."""
-    port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    port: Annotated[int, Field(strict=True, ge=1, le=65535)] = 1883
     """TCP port; 8883 is usual with TLS."""
-    tls: bool = False
+    tls: _BOOL = False
     """Encrypt, and verify the broker's certificate."""
     ca_file: Path | None = None
     """Certificates to trust instead of the system's, relative to the configuration file."""
@@ -89,7 +93,7 @@ class MqttSourceConfig(_Table):
     """MQTT 5 or MQTT 3.1.1."""
     client_id: Annotated[str, Field(max_length=64)] = ""
     """Client identifier; empty lets the watch make one of its own."""
-    keepalive_s: Annotated[int, Field(ge=5, le=600)] = 30
+    keepalive_s: Annotated[int, Field(strict=True, ge=5, le=600)] = 30
     """Seconds after which a dead link is noticed."""
 
 
@@ -104,7 +108,7 @@ class SerialSourceConfig(_Table):
     """Path of the port, best below /dev/serial/by-id/."""
     usb_serial: str | None = None
     """Serial number of the USB adapter, instead of a path."""
-    baud: Annotated[int, Field(ge=300, le=4_000_000)] = 115_200
+    baud: Annotated[int, Field(strict=True, ge=300, le=4_000_000)] = 115_200
     """Line speed in bits per second."""
 
     @model_validator(mode="after")
@@ -123,7 +127,7 @@ class OneWireSourceConfig(_Table):
     """onewire"""
     path: Path = Path("/sys/bus/w1/devices")
     """Folder of the bus."""
-    interval_s: Annotated[float, Field(ge=1, le=3600)] = 10.0
+    interval_s: Annotated[_FLOAT, Field(ge=1, le=3600)] = 10.0
     """Seconds between two rounds of the bus."""
 
 
@@ -145,13 +149,13 @@ class ChannelConfig(_Table):
     """senml, number, onoff, or pointer:/a/b (RFC 6901) into a JSON payload."""
     name: str | None = None
     """Name of the record inside a pack or line, or of the 1-wire device. Empty: the channel's kind."""
-    offset_c: float = 0.0
+    offset_c: _FLOAT = 0.0
     """Calibration: added to a temperature after scaling, K."""
-    scale: Annotated[float, Field(allow_inf_nan=False)] = 1.0
+    scale: _FLOAT = 1.0
     """Multiplies the raw number."""
-    invert: bool = False
+    invert: _BOOL = False
     """Swap on and off."""
-    on_above: float | None = None
+    on_above: _FLOAT | None = None
     """For a heater or light seen by an optical or current sensor: on while the raw number is above this."""
 
     @field_validator("decode")
@@ -159,9 +163,34 @@ class ChannelConfig(_Table):
     def _known_decoder(cls, word: str) -> str:
         if word in {"senml", "number", "onoff"}:
             return word
-        if word == "pointer:" or word.startswith("pointer:/"):
-            return word
-        raise ValueError("expected senml, number, onoff or pointer:/a/b (RFC 6901)")
+        if not word.startswith("pointer:"):
+            raise ValueError("expected senml, number, onoff or pointer:/a/b (RFC 6901)")
+        pointer.split(word.removeprefix("pointer:"))
+        return word
+
+    @field_validator("scale")
+    @classmethod
+    def _not_zero(cls, scale: float) -> float:
+        if scale == 0.0:
+            raise ValueError("expected a number other than 0")
+        return scale
+
+    @model_validator(mode="after")
+    def _keys_fit_the_kind(self) -> "ChannelConfig":
+        on_off = self.kind in ON_OFF_CHANNELS
+        if self.on_above is not None and not on_off:
+            raise ValueError(f"on_above is for a heater or light, not for {self.kind}")
+        if self.invert and not on_off and self.kind is not Channel.SERVICE:
+            raise ValueError(f"invert is for a heater, light or service channel, not for {self.kind}")
+        if self.offset_c and self.kind not in (Channel.TEMPERATURE, Channel.AIR):
+            raise ValueError(f"offset_c is for a temperature or air channel, not for {self.kind}")
+        if self.decode == "onoff" and not on_off and self.kind is not Channel.SERVICE:
+            raise ValueError(
+                f'decode = "onoff" is for a heater, light or service channel, not for {self.kind}'
+            )
+        if self.decode == "number" and self.kind is Channel.SERVICE:
+            raise ValueError("a service channel carries words: expected decode senml, onoff or pointer:/…")
+        return self
 
     @field_validator("topic")
     @classmethod
@@ -186,25 +215,25 @@ class TankConfig(_Table):
     """Short name, used in commands and in record names."""
     name: str = Field(default="", max_length=80)
     """Name shown on screen and in messages; empty: the id."""
-    volume_l: Annotated[float, Field(gt=0, le=100_000)]
+    volume_l: Annotated[_FLOAT, Field(gt=0, le=100_000)]
     """Water in the tank, litres."""
-    setpoint_c: Annotated[float, Field(ge=0, le=45)]
+    setpoint_c: Annotated[_FLOAT, Field(ge=0, le=45)]
     """Temperature that the thermostat is set to, °C."""
-    heater_w: Annotated[float, Field(gt=0, le=50_000)] | None = None
+    heater_w: Annotated[_FLOAT, Field(gt=0, le=50_000)] | None = None
     """Rated power of the heater, W; none: learned from the cycles."""
-    low_c: Annotated[float, Field(ge=-5, le=50)] | None = None
+    low_c: Annotated[_FLOAT, Field(ge=-5, le=50)] | None = None
     """Lower limit of the band, °C; none: 2.0 below the setpoint."""
-    high_c: Annotated[float, Field(ge=-5, le=50)] | None = None
+    high_c: Annotated[_FLOAT, Field(ge=-5, le=50)] | None = None
     """Upper limit of the band, °C; none: 2.5 above the setpoint."""
-    max_rate_c_per_h: Annotated[float, Field(gt=0, le=20)] = 1.5
+    max_rate_c_per_h: Annotated[_FLOAT, Field(gt=0, le=20)] = 1.5
     """Largest change over one hour that is let pass, K."""
-    max_daily_swing_c: Annotated[float, Field(gt=0, le=20)] = 2.0
+    max_daily_swing_c: Annotated[_FLOAT, Field(gt=0, le=20)] = 2.0
     """Largest range over any 24 hours that is let pass, K."""
-    light_hours_max: Annotated[float, Field(gt=0, le=24)] = 10.0
+    light_hours_max: Annotated[_FLOAT, Field(gt=0, le=24)] = 10.0
     """Light hours a day that are let pass."""
     light_window: tuple[_CLOCK_TIME, _CLOCK_TIME] | None = None
     """Local times between which light is expected; may cross midnight; none: any time."""
-    probe_interval_s: Annotated[float, Field(gt=0, le=86_400)] = 10.0
+    probe_interval_s: Annotated[_FLOAT, Field(gt=0, le=86_400)] = 10.0
     """Seconds between two readings of this tank's probe."""
     channel: tuple[ChannelConfig, ...] = ()
     """Where the tank's values come from."""
@@ -316,19 +345,27 @@ def warnings_of(config: Config) -> Iterator[str]:
             continue
         if source.password is not None:
             yield f"source {source.id}: the password stands in the configuration file; prefer password_file"
-        if source.password_file is not None and source.password_file.exists():
-            mode = stat.S_IMODE(source.password_file.stat().st_mode)
-            if mode & 0o077:
-                yield (
-                    f"source {source.id}: {source.password_file} is readable by others (mode {mode:04o}); "
-                    f"run: chmod 600 {source.password_file}"
-                )
+        if source.password_file is not None:
+            yield from _warnings_of_password_file(source.id, source.password_file)
         if (source.username or source.password_file) and not source.tls and not _is_loopback(source.host):
             yield f"source {source.id}: the password crosses the network unencrypted; set tls = true"
     for tank in config.tank:
         kinds = {channel.kind for channel in tank.channel}
         if tank.channel and Channel.TEMPERATURE not in kinds:
             yield f"tank {tank.id}: no temperature channel, so its water is not watched"
+        listed = [channel.kind for channel in tank.channel if channel.kind is not Channel.SERVICE]
+        for kind in dict.fromkeys(kind for kind in listed if listed.count(kind) > 1):
+            yield f"tank {tank.id}: {listed.count(kind)} channels of kind {kind}, whose readings will mix"
+
+
+def _warnings_of_password_file(source_id: str, path: Path) -> Iterator[str]:
+    try:
+        mode = stat.S_IMODE(path.stat().st_mode)
+    except OSError as error:
+        yield f"source {source_id}: password_file {path} cannot be read: {error.strerror}"
+        return
+    if mode & 0o077:
+        yield f"source {source_id}: {path} is readable by others (mode {mode:04o}); run: chmod 600 {path}"
 
 
 def password_of(source: MqttSourceConfig) -> str | None:
@@ -363,6 +400,8 @@ def _with_absolute_paths(config: Config, folder: Path) -> Config:
                 value = getattr(source, key)
                 if value is not None:
                     update[key] = folder / value
+        elif isinstance(source, OneWireSourceConfig):
+            update["path"] = folder / source.path
         sources.append(source.model_copy(update=update))
     return config.model_copy(update={"store": store, "source": tuple(sources)})
 
@@ -382,10 +421,23 @@ _MODELS: dict[str, tuple[type[BaseModel], ...]] = {
 }
 
 
+_SOURCE_KINDS: dict[str, type[BaseModel]] = {
+    "mqtt": MqttSourceConfig,
+    "serial": SerialSourceConfig,
+    "onewire": OneWireSourceConfig,
+}
+
+
 def _fault_line(path: Path, text: str, table: dict[str, Any], detail: dict[str, Any]) -> str:
     """Return one fault as `file:line: [table] key = value: expectation`."""
-    kinds = ("mqtt", "serial", "onewire")
-    loc = [part for i, part in enumerate(detail["loc"]) if not (i == 2 and part in kinds)]
+    loc = list(detail["loc"])
+    models: tuple[type[BaseModel], ...] | None = None
+    if len(loc) > 2 and loc[0] == "source" and loc[2] in _SOURCE_KINDS:  # the kind is no key of the file
+        models = (_SOURCE_KINDS[loc.pop(2)],)
+    value = detail.get("input")
+    if detail["type"].startswith("union_tag"):
+        loc.append("kind")
+        value = value.get("kind") if isinstance(value, dict) else value
     names = [str(part) for part in loc if not isinstance(part, int)]
     indices = [part for part in loc if isinstance(part, int)]
     is_key_fault = (
@@ -398,31 +450,65 @@ def _fault_line(path: Path, text: str, table: dict[str, Any], detail: dict[str, 
     place = _describe_place(table, table_name, indices)
     line = _line_of(text, table_name, indices, key)
     where = f"{path}:{line}" if line else str(path)
-    expectation = _expectation(detail, table_name, key)
-    value = detail.get("input")
-    shown = (
-        f" = {_short(value)}" if key and detail["type"] != "missing" and not isinstance(value, dict) else ""
-    )
+    expectation = _expectation(detail, table_name, key, models or _MODELS.get(table_name, ()))
+    is_plain = not isinstance(value, dict | list | tuple) and value is not None
+    # A misspelt password is one as well, and error texts end up in logs.
+    is_secret = "pas" in key.lower() and not key.endswith("_file")
+    shown = f" = {'***' if is_secret else _short(value)}" if key and is_plain else ""
     subject = " ".join(part for part in (place, f"{key}{shown}") if part)
     return f"{where}: {subject}: {expectation}" if subject else f"{where}: {expectation}"
 
 
-def _expectation(detail: dict[str, Any], table_name: str, key: str) -> str:
-    if detail["type"] == "extra_forbidden":
-        known = {name for model in _MODELS.get(table_name, ()) for name in model.model_fields}
+_EXPECTED = {
+    "id": "expected 1 to 64 letters, digits, '.', '_' or '-'",
+    "light_window": 'expected two local times, such as ["10:00", "20:00"]',
+}
+
+
+def _expectation(
+    detail: dict[str, Any], table_name: str, key: str, models: tuple[type[BaseModel], ...]
+) -> str:
+    kind = detail["type"]
+    if kind == "extra_forbidden":
+        known = {name for model in models for name in model.model_fields}
         return f"unknown key{_nearest(key, sorted(known))}; expected one of: {', '.join(sorted(known))}"
-    if detail["type"] == "missing":
+    if key in _EXPECTED and kind in {
+        "string_pattern_mismatch", "string_type", "tuple_type", "too_long", "missing",
+    } and not (kind == "missing" and key == "id"):  # fmt: skip
+        return _EXPECTED[key]
+    if kind == "missing":
         return "this key is required"
+    if kind.startswith("union_tag"):
+        kinds = sorted(_SOURCE_KINDS)
+        given = detail["input"].get("kind") if isinstance(detail["input"], dict) else None
+        near = _nearest(given, kinds) if isinstance(given, str) else ""
+        return f"expected one of: {', '.join(kinds)}{near}"
+    if kind == "tuple_type":
+        name = key if not table_name else f"{table_name}.{key}" if key else table_name
+        return f"expected a list of tables, each under [[{name}]] in double brackets"
+    if kind == "int_type":
+        return "expected a whole number"
+    if kind == "bool_type":
+        return "expected true or false"
+    if kind in {"model_type", "dict_type"}:
+        return "expected a table"
+    if kind == "path_type":
+        return "expected a path in quotes"
+    if kind == "enum":
+        known_words = [word.value for word in Channel]
+        given = detail["input"]
+        near = _nearest(given, known_words) if isinstance(given, str) else ""
+        return f"expected one of: {', '.join(known_words)}{near}"
     message = str(detail["msg"])
     for prefix in ("Value error, ", "Input should be "):
         if message.startswith(prefix):
-            message = message.removeprefix(prefix)
+            message = message.removeprefix(prefix).replace("a valid ", "a ")
             return message if prefix == "Value error, " else f"expected {message}"
     return message
 
 
 def _short(value: Any) -> str:
-    text = ascii(value)
+    text = str(value).lower() if isinstance(value, bool) else ascii(value)
     return text if len(text) <= 60 else text[:57] + "..."
 
 
@@ -461,6 +547,8 @@ def _line_of(text: str, table_name: str, indices: list[int], key: str) -> int | 
                 counts[current] = counts.get(current, -1) + 1
                 for deeper in [name for name in counts if name.startswith(current + ".")]:
                     del counts[deeper]
+            if not table_name and current == key:
+                return number
             in_table = current == table_name and all(
                 counts.get(table_name[: table_name.index(name) + len(name)], 0) == index
                 for name, index in wanted.items()

@@ -53,7 +53,8 @@ _CHANNELS = [
     BoundChannel("t01", ChannelConfig.model_validate({"kind": kind, "source": "s", "decode": way}))
     for kind in Channel
     for way in _WAYS
-    if way != "onoff" or kind in (Channel.HEATER, Channel.LIGHT, Channel.SERVICE)
+    if (way != "onoff" or kind in (Channel.HEATER, Channel.LIGHT, Channel.SERVICE))
+    and (way != "number" or kind is not Channel.SERVICE)
 ]
 
 
