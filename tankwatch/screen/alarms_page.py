@@ -23,7 +23,7 @@ from tankwatch.screen.standing import HOLLOW, ROLE, SHAPE, Level, RoomView, leve
 
 _RECORD_S = 7 * 86_400.0
 _RECORD_ROWS = 300
-_SIDE_BY_SIDE = 110
+_SIDE_BY_SIDE = 140
 
 
 class AlarmsPage(Page):
@@ -57,7 +57,8 @@ class AlarmsPage(Page):
     def draw(self, view: RoomView) -> None:
         """Draw the list and the chosen alarm."""
         width = self.size.width
-        self.query_one("#alarm-body").set_class(width >= _SIDE_BY_SIDE, "-wide")
+        wide = width >= _SIDE_BY_SIDE
+        self.query_one("#alarm-body").set_class(wide, "-wide")
         names = {s.key: s.name for s in view.tanks}
         zone, now_s = self.home.zone, view.time_s
         if self.record:
@@ -75,6 +76,8 @@ class AlarmsPage(Page):
         listing = self.query_one("#list", Picture)
         detail = self.query_one("#detail", Picture)
         list_width = max(10, listing.size.width - 1)
+        if wide:
+            listing.styles.clear_rule("height")
         if not self._alarms:
             listing.show([(), *((Run(" " + r, "text"),) for r in wrap(self._nothing(view), list_width - 2))])
             detail.show([])
@@ -89,8 +92,16 @@ class AlarmsPage(Page):
                 else (Run(" "), *row)
             )
         listing.show(rows)
+        if not wide:  # the list takes what it needs, at most two fifths; the rest explains
+            most = max(4, round((self.size.height - 3) * 0.4))
+            self._set_list_height(min(most, len(rows) + 1))
         detail_width = max(20, detail.size.width - 2)
         detail.show(draw_detail(self._alarms[self.chosen], names, detail_width, zone, now_s))
+
+    def _set_list_height(self, rows: int) -> None:
+        listing = self.query_one("#list", Picture)
+        if listing.styles.height is None or listing.styles.height.value != rows:
+            listing.styles.height = rows
 
     def _nothing(self, view: RoomView) -> str:
         if self.record:

@@ -11,19 +11,22 @@ from tankwatch.screen.ink import Line, Run, clean, crop, fit, length
 from tankwatch.screen.link import LinkState
 from tankwatch.screen.picture import Picture
 
-PAGES = (("room", "Room"), ("alarms", "Alarms"), ("sources", "Sources"))
+PAGES = (("room", "r", "Room"), ("alarms", "a", "Alarms"), ("sources", "o", "Sources"))
+"""Name, key and title of the pages in the bar."""
 
 
 def draw_top(
     room: str, page: str, unacknowledged: int, link: LinkState, age_s: float | None, width: int
 ) -> Line:
     """Return the bar on top: the pages, the room's name, and the link where it is not in order."""
-    runs: list[Run] = [Run(" ", ground="bar")]
-    for name, title in PAGES:
+    runs: list[Run] = []
+    for name, key, title in PAGES:
         here = name == page or (page == "tank" and name == "room")
-        runs.append(Run(f" {title} ", "bright" if here else "label", "chosen" if here else "bar"))
+        ground = "chosen" if here else "bar"
+        runs.append(Run(f" {key} ", "bright" if not here else "label", ground))
+        runs.append(Run(f"{title} ", "bright" if here else "label", ground))
         if name == "alarms" and unacknowledged:
-            runs.append(Run(f"{unacknowledged} new ", "bright", "chosen" if here else "bar"))
+            runs.append(Run(f"{unacknowledged} new ", "bright", ground))
     state, role = link_words(link, age_s)
     left = width - length(tuple(runs)) - len(state) - 2
     runs.append(
@@ -50,9 +53,9 @@ def link_words(link: LinkState, age_s: float | None) -> tuple[str, str]:
 
 def tab_at(x: int, unacknowledged: int) -> str | None:
     """Return the page whose name stands at cell `x` of the top bar."""
-    start = 1
-    for name, title in PAGES:
-        end = start + len(title) + 2
+    start = 0
+    for name, _, title in PAGES:
+        end = start + len(title) + 4
         if name == "alarms" and unacknowledged:
             end += len(f"{unacknowledged} new ")
         if start <= x < end:

@@ -59,7 +59,7 @@ def grouped_keys(page: Screen[Any]) -> dict[str, list[tuple[str, str]]]:
             continue
         group = rows.setdefault(binding.group.description, {})
         names, _ = group.setdefault(binding.id, ([], binding.tooltip))
-        names.append(page.app.get_key_display(binding) if not binding.key_display else _plain(binding.key))
+        names.append(_plain(binding.key))
     return {
         title: [(" ".join(dict.fromkeys(names)), tooltip) for names, tooltip in group.values()]
         for title, group in rows.items()
@@ -68,8 +68,9 @@ def grouped_keys(page: Screen[Any]) -> dict[str, list[tuple[str, str]]]:
 
 _NAMES = {
     "question_mark": "?", "equals_sign": "=", "plus": "+", "minus": "-", "comma": ",", "full_stop": ".",
-    "slash": "/", "escape": "Esc", "enter": "Enter", "left": "←", "right": "→", "f1": "F1",
-    "ctrl+q": "Ctrl+Q",
+    "slash": "/", "escape": "Esc", "enter": "Enter", "left": "←", "right": "→", "up": "↑", "down": "↓",
+    "f1": "F1", "ctrl+q": "Ctrl+Q", "ctrl+p": "Ctrl+P", "home": "Home", "end": "End", "pageup": "PgUp",
+    "pagedown": "PgDn",
 }  # fmt: skip
 
 
@@ -80,7 +81,7 @@ def _plain(key: str) -> str:
 def draw_help(text: str, groups: dict[str, list[tuple[str, str]]], width: int) -> list[Line]:
     """Return the help as lines of `width` cells."""
     lines: list[Line] = [()]
-    lines.extend((Run(" " + row, "bright"),) for row in wrap(text, width - 1))
+    lines.extend((Run(" " + row, "text"),) for row in wrap(text, width - 1))
     for title, rows in groups.items():
         lines.extend([(), (Run(f" {title}", "label"),)])
         for names, tooltip in rows:

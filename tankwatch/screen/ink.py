@@ -80,6 +80,17 @@ def crop(line: Line, width: int) -> Line:
     return tuple(out)
 
 
+def joined(runs: Iterable[Run]) -> Line:
+    """Return runs with neighbours of the same look joined: fewer, longer pieces."""
+    out: list[Run] = []
+    for run in runs:
+        if out and out[-1].role == run.role and out[-1].ground == run.ground:
+            out[-1] = out[-1]._replace(text=out[-1].text + run.text)
+        else:
+            out.append(run)
+    return tuple(out)
+
+
 def on_ground(line: Line, ground: str) -> Line:
     """Return `line` with every run that has no ground of its own set on `ground`."""
     return tuple(run if run.ground else run._replace(ground=ground) for run in line)

@@ -38,10 +38,16 @@ APP = [
         PROGRAM,
         display="F1",
     ),
-    key("r", "page('room')", "room", "page.room", "The whole room, worst first", PAGES),
-    key("a", "page('alarms')", "alarms", "page.alarms", "Every alarm that stands", PAGES),
+    key("r", "page('room')", "room", "page.room", "The whole room, worst first", PAGES, show=False),
+    key("a", "page('alarms')", "alarms", "page.alarms", "Every alarm that stands", PAGES, show=False),
     key(
-        "o", "page('sources')", "sources", "page.sources", "Where readings come from, and their health", PAGES
+        "o",
+        "page('sources')",
+        "sources",
+        "page.sources",
+        "Where readings come from, and their health",
+        PAGES,
+        show=False,
     ),
     key("q,ctrl+q", "quit", "quit", "quit", "Close the screen; the watch goes on", PROGRAM, display="q"),
 ]

@@ -11,6 +11,7 @@ from textual.screen import Screen
 
 from tankwatch.alarms.model import AlarmState
 from tankwatch.screen.bars import KeyLine, TopBar
+from tankwatch.screen.lean import LeanCompositor
 from tankwatch.screen.standing import RoomView
 
 if TYPE_CHECKING:
@@ -24,6 +25,11 @@ class Page(Screen[None]):
     NAME: ClassVar[str] = ""
     HELP: ClassVar[str] = ""
     """What the page shows, in a few sentences; shown by F1 above its keys."""
+
+    def __init__(self) -> None:
+        """Repaint no more than what changed."""
+        super().__init__()
+        self._compositor = LeanCompositor()
 
     @property
     def home(self) -> TankwatchApp:

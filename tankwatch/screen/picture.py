@@ -2,16 +2,19 @@
 
 from itertools import zip_longest
 
+from rich.cells import get_character_cell_size
 from rich.segment import Segment
 from rich.style import Style
 from textual.geometry import Region, Size
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
-from tankwatch.screen.ink import Line, plain
+from tankwatch.screen.ink import Line, joined, plain
 from tankwatch.screen.palette import style_of
 
 _EMPTY: Line = ()
+_WORTH_A_MOVE = 6
+_Cell = tuple[str, str, str, int]
 
 
 class Picture(ScrollView, can_focus=False):
@@ -47,11 +50,11 @@ class Picture(ScrollView, can_focus=False):
             self.virtual_size = Size(0, len(lines))
         top = self.scroll_offset.y
         bottom = top + self.size.height
-        regions = []
+        regions: list[Region] = []
         for y, (before, after) in enumerate(zip_longest(old, lines, fillvalue=_EMPTY)):
             if top <= y < bottom and before != after:
-                start, end = changed_span(before, after)
-                regions.append(Region(start, y - top, max(1, end - start), 1))
+                spans = changed_spans(before, after)
+                regions.extend(Region(start, y - top, end - start, 1) for start, end in spans)
         if regions:
             self.repaints += 1
             self.refresh(*regions)
@@ -60,7 +63,7 @@ class Picture(ScrollView, can_focus=False):
         """Return one row of the widget for Textual."""
         index = y + self.scroll_offset.y
         line = self._lines[index] if index < len(self._lines) else _EMPTY
-        strip = Strip([Segment(r.text, style_of(r.role, r.ground or self._ground)) for r in line])
+        strip = Strip([Segment(r.text, style_of(r.role, r.ground or self._ground)) for r in joined(line)])
         return strip.adjust_cell_length(self.size.width, self._blank)
 
     @property
@@ -68,27 +71,35 @@ class Picture(ScrollView, can_focus=False):
         return style_of("text", self._ground)
 
 
-def changed_span(before: Line, after: Line) -> tuple[int, int]:
-    """Return the first cell that differs between two lines, and the end of the last that does."""
+def changed_spans(before: Line, after: Line) -> list[tuple[int, int]]:
+    """Return where two lines differ, as (first cell, cell after the last), from left to right.
+
+    Spans with only a few equal cells between them are taken as one: to move the cursor costs as much.
+    """
     left, right = _cells(before), _cells(after)
     width = max(len(left), len(right))
     left += [None] * (width - len(left))
     right += [None] * (width - len(right))
-    differing = [i for i in range(width) if left[i] != right[i]]
-    return (differing[0], differing[-1] + 1) if differing else (0, 0)
+    spans: list[tuple[int, int]] = []
+    for x in range(width):
+        if left[x] != right[x]:
+            if spans and x - spans[-1][1] <= _WORTH_A_MOVE:
+                spans[-1] = (spans[-1][0], x + 1)
+            else:
+                spans.append((x, x + 1))
+    return spans
 
 
-def _cells(line: Line) -> list[tuple[str, str, str] | None]:
-    """Return what stands in each cell; a wide character fills the cells after it with itself."""
-    cells: list[tuple[str, str, str] | None] = []
-    for run in line:
-        look = (run.role, run.ground)
-        if run.text.isascii():
-            cells.extend((char, *look) for char in run.text)
+def _cells(line: Line) -> list[_Cell | None]:
+    """Return what stands in each cell; both halves of a wide character know it, and which half they are."""
+    cells: list[_Cell | None] = []
+    for text, role, ground in line:
+        if text.isascii():
+            cells.extend([(char, role, ground, 0) for char in text])
             continue
-        for char in run.text:
-            width = Segment(char).cell_length
+        for char in text:
+            width = get_character_cell_size(char)
             if width == 0 and cells and cells[-1] is not None:
-                cells[-1] = (cells[-1][0] + char, *look)
-            cells.extend([(char, *look)] * width)
+                cells[-1] = (cells[-1][0] + char, *cells[-1][1:])
+            cells.extend([(char, role, ground, half) for half in range(width)])
     return cells

@@ -21,6 +21,9 @@ from tankwatch.screen.steady import Steady
 from tankwatch.screen.summary import sentence
 from tankwatch.screen.wall import Direction, Showing, Spot, lay_out, neighbour, panel_shape
 
+_ROOMY = 30
+"""Rows from which there is room for air."""
+
 
 class WallPicture(Picture):
     """The wall itself; tells which spot was clicked."""
@@ -94,12 +97,15 @@ class RoomPage(Page):
         self._standings = ordered(view, self.order, self.wanted)
         if self.wanted or self.order != "worst":
             summary.append(self._order_line(len(self._standings), len(view.standings), width))
+        if self.size.height >= _ROOMY:
+            summary = [(), *summary]
+        summary.append(())
         picture = self.query_one("#summary", Picture)
-        if picture.styles.height is None or picture.styles.height.value != len(summary) + 1:
-            picture.styles.height = len(summary) + 1
-        picture.show([(), *summary][: len(summary) + 1])
+        if picture.styles.height is None or picture.styles.height.value != len(summary):
+            picture.styles.height = len(summary)
+        picture.show(summary)
         wall = self.query_one(WallPicture)
-        height = self.size.height - 3 - len(summary) - (1 if self.query_one("#search").display else 0)
+        height = self.size.height - 2 - len(summary) - (1 if self.query_one("#search").display else 0)
         body = width - 2
         wants_panels = panel_shape(len(self._standings), body, height) is not None
         if wants_panels:
@@ -201,11 +207,12 @@ def draw_summary(view: RoomView, link: LinkState, trouble: str, start_command: s
     """Return what is wrong, where and how long is left, wrapped; without a watch how to start one."""
     if link is LinkState.ABSENT:
         lines = [
-            f"No watch is running: nothing here is being watched. Start one with: {start_command}",
+            "No watch is running: nothing here is being watched.",
+            f"Start one in another terminal: {start_command}",
             f"Until then these are the last values in the store. ({clean(trouble)})",
         ]
         return [
-            crop((Run(" "), Run(row, "stale" if i == 0 else "label")), width)
+            crop((Run(" "), Run(row, ("stale", "bright", "label")[i])), width)
             for i, text in enumerate(lines)
             for row in wrap(text, width - 2, 2)
         ]

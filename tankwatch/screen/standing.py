@@ -245,7 +245,7 @@ def _tank_standing(tank: TankSnapshot, alarms: tuple[Alarm, ...], place: int, li
             word, message = "no value", "never heard of"
     if level < Level.RETURNED and tank.service:
         level, word = Level.SERVICE, "service"
-        message = "water level lowered" if tank.service == "water-out" else "hands in the tank"
+        message = "Alarms that the work explains are held back."
     minutes, limit = _time_left(tank, worst)
     return Standing(
         key=tank.tank_id,

@@ -1,8 +1,8 @@
 """The one line on top: what is wrong, where, and how long is left, in words."""
 
+from tankwatch.reading import ServiceMark
 from tankwatch.screen import words
-from tankwatch.screen.ink import Line, Run, clean
-from tankwatch.screen.palette import block
+from tankwatch.screen.ink import clean
 from tankwatch.screen.standing import Level, RoomView, Standing, ordered
 
 
@@ -42,6 +42,9 @@ def what(standing: Standing) -> str:
     if standing.level is Level.STALE:
         value = standing.temperature
         return "no reading yet" if value is None else f"no fresh reading ({words.age(value.age_s)})"
+    if standing.level is Level.SERVICE and standing.tank is not None:
+        lowered = standing.tank.service == ServiceMark.WATER_OUT
+        return "water level lowered" if lowered else "hands in the tank"
     return standing.message or standing.word
 
 
@@ -51,7 +54,7 @@ def time_left(standing: Standing) -> str:
         return ""
     if standing.minutes_left <= 0:
         return "no time left"
-    return f"{words.span(standing.minutes_left)} to {standing.limit or 'a'} limit"
+    return f"{words.span(standing.minutes_left)} to {standing.limit or 'the'} limit"
 
 
 def _all_quiet(view: RoomView, total: int) -> str:
@@ -68,14 +71,3 @@ def _all_quiet(view: RoomView, total: int) -> str:
     if total == 1:
         return f"{start} If its heater {fault} now: {left} to the {tightest.limit} limit."
     return f"{start} If a heater {fault} now: at least {left}, in {clean(tightest.name)}."
-
-
-def summary_line(view: RoomView) -> Line:
-    """Return the summary as a line, its shape in front."""
-    text, role = sentence(view)
-    worst = ordered(view)[0] if view.standings else None
-    if worst is None or worst.quiet or not view.live:
-        return (Run(" "), Run("? " if role == "stale" else "", role), Run(text, role))
-    mark = f" {worst.shape} "
-    mark_role = role if worst.acknowledged or worst.level < Level.LOW else block(role)
-    return (Run(mark, mark_role), Run(" " + text, "bright"))

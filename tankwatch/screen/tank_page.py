@@ -15,7 +15,7 @@ from tankwatch.alarms.model import AlarmState
 from tankwatch.errors import StoreError
 from tankwatch.reading import Channel, ServiceMark
 from tankwatch.screen import keys, words
-from tankwatch.screen.chart.draw import ChartData, ChartMark, draw_chart, value_at
+from tankwatch.screen.chart.draw import GUTTER, ChartData, ChartMark, draw_chart, value_at
 from tankwatch.screen.chart.strips import hours_by_day
 from tankwatch.screen.feed import History, SeriesLike
 from tankwatch.screen.ink import Line, Run, clean, crop, fit
@@ -27,7 +27,7 @@ from tankwatch.screen.tankdraw import Past, draw_details, draw_head
 from tankwatch.screen.trail import Trail
 from tankwatch.snapshot import TankSnapshot
 
-_GUTTER = 8
+_CHART_HEIGHT_MAX = 44
 _DAY_S = 86_400.0
 _LIGHT_DAYS = 14
 
@@ -93,15 +93,16 @@ class TankPage(Page):
         width, height = self.size.width, self.size.height
         head = draw_head(standing, width)
         self._set_height("#head", len(head))
+        past = self.fetched.past if self.fetched is not None else Past()
+        facts = draw_details(standing, past, width - 1, self.home.zone, view.time_s)
         rest = height - 2 - len(head) - 1
-        chart_height = max(8, min(30, round(rest * 0.55)))
+        # The chart takes what the facts leave, and never less than half: the facts can be scrolled.
+        chart_height = max(8, min(_CHART_HEIGHT_MAX, max(round(rest * 0.52), rest - len(facts))))
         self._set_height("#chart", chart_height)
         self.query_one("#head", Picture).show(head)
-        self._fetch_if_due(standing.tank, width - _GUTTER, view.time_s)
+        self._fetch_if_due(standing.tank, width - GUTTER, view.time_s)
         self._draw_chart(width, chart_height, view.time_s)
-        past = self.fetched.past if self.fetched is not None else Past()
-        zone = self.home.zone
-        self.query_one("#facts", Picture).show(draw_details(standing, past, width - 1, zone, view.time_s))
+        self.query_one("#facts", Picture).show(facts)
 
     def _draw_chart(self, width: int, height: int, now_s: float) -> None:
         readout = self.query_one("#readout", Picture)
@@ -125,7 +126,7 @@ class TankPage(Page):
             until = "" if trail.back_s == 0 else f", until {words.clock(data.to_s, zone)}"
             nothing = "; nothing was read in it" if data.empty else ""
             return crop((Run(f" The last {trail.words}{until}{nothing}", "label"),), width)
-        bucket_s = (data.to_s - data.from_s) / (2 * max(1, width - _GUTTER))
+        bucket_s = (data.to_s - data.from_s) / (2 * max(1, width - GUTTER))
         parts = [words.clock(trail.cursor_s, zone)]
         water = value_at(data.water, trail.cursor_s, max(2 * bucket_s, data.gap_s))
         if water is None:
@@ -188,7 +189,7 @@ class TankPage(Page):
 
     def action_cursor(self, cells: int) -> None:
         """Move the cursor by one cell."""
-        self._change(self.trail.moved(cells, max(1, self.size.width - _GUTTER), self._now_s))
+        self._change(self.trail.moved(cells, max(1, self.size.width - GUTTER), self._now_s))
 
     def action_now(self) -> None:
         """Show the last 24 hours without a cursor."""

@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from rich.cells import cell_len
+
 from tankwatch.alarms.model import AlarmState
 from tankwatch.reading import Channel, ServiceMark
 from tankwatch.screen import words
@@ -12,7 +14,7 @@ from tankwatch.screen.chart.strips import bar
 from tankwatch.screen.feed import EntryLike, MarkLike
 from tankwatch.screen.gauge import gauge
 from tankwatch.screen.ink import Line, Run, beside, clean, crop, fit, length, wrap
-from tankwatch.screen.standing import Level, Standing
+from tankwatch.screen.standing import Level, Standing, level_of
 from tankwatch.screen.summary import time_left, what
 from tankwatch.screen.wall import tag
 from tankwatch.snapshot import Estimate, LiveValue, ModelSnapshot, TankSnapshot
@@ -77,15 +79,18 @@ def draw_head(s: Standing, width: int) -> list[Line]:
             role,
         ),
         Run(high + "  ", "label"),
-        Run(" · ".join(parts), "text"),
     ]
     left = time_left(s)
     if left:
-        second.append(Run("  " + left, s.role))
+        second.append(Run(left + "  ", s.role))
+    while parts and length(tuple(second)) + cell_len(" · ".join(parts)) > width:
+        parts.pop()
+    second.append(Run(" · ".join(parts), "text"))
     lines = [crop(first, width), crop(tuple(second), width)]
     if not s.quiet and s.level is not Level.SERVICE:
         note = clean(s.message) or what(s)
-        lines.append((Run(" " + fit(note, width - 2), "bright" if s.level > Level.STALE else "text"),))
+        role = "bright" if s.level > Level.STALE else "text"
+        lines.extend((Run(" " + row, role),) for row in wrap(note, width - 2, 2))
     if tank.service:
         lines.append(crop(_service_line(tank), width))
     return lines
@@ -131,7 +136,7 @@ def _section(title: str, rows: Sequence[Row], width: int) -> list[Line]:
     out: list[Line] = [(Run(title + " ", "label"), Run("─" * max(0, width - len(title) - 1), "faint"))]
     for label, value, role in rows:
         if label:
-            out.append((Run(fit(label, 13), "label"), Run(fit(value, width - 13), role)))
+            out.append((Run(fit(label, 14), "label"), Run(fit(value, width - 14), role)))
         else:
             out.extend((Run(row, role),) for row in wrap(value, width))
     out.append(())
@@ -140,7 +145,7 @@ def _section(title: str, rows: Sequence[Row], width: int) -> list[Line]:
 
 def _alarms(s: Standing, zone: ZoneInfo, now_s: float) -> tuple[str, list[Row]]:
     rows: list[Row] = []
-    for alarm in s.alarms:
+    for alarm in sorted(s.alarms, key=lambda a: -level_of(a)):
         if alarm.state is AlarmState.NORMAL:
             continue
         name = alarm.condition.value.replace("-", " ")
@@ -148,7 +153,9 @@ def _alarms(s: Standing, zone: ZoneInfo, now_s: float) -> tuple[str, list[Row]]:
             ("", f"{name}, {alarm.priority.value}, since {words.clock(alarm.since_s, zone, now_s)}", "bright")
         )
         who = f" by {clean(alarm.who)}" if alarm.who else ""
-        rows.append(("", f"{alarm.state.value}{who}. {clean(alarm.message)}", "text"))
+        # The worst one's message stands in the head of the page.
+        said = "" if alarm.message == s.message else f". {clean(alarm.message)}"
+        rows.append(("", f"{alarm.state.value}{who}{said}", "text"))
     return "Alarms", rows
 
 

@@ -22,10 +22,13 @@ from tankwatch.screen.summary import time_left, what
 
 Direction = Literal["left", "right", "up", "down"]
 
-_PANEL_WIDTH_MIN = 36
-_PANEL_HEIGHT_MIN = 8
+_PANEL_WIDTH_MIN = 28
+_PANEL_HEIGHT_MIN = 6
 _PANEL_HEIGHT_MAX = 18
 _GAP = 2
+_CHIP_WIDTH = 17
+_SLIP_WIDTH_MAX = 44
+_GAUGE_WIDTH_MIN = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,24 +183,28 @@ def _trouble(standing: Standing, width: int, tall: int, name_width: int, steady:
     head: list[Run] = [Run(" "), *tag(standing, tag_width)]
     head.append(Run(fit(clean(standing.name), name_width) + " ", "bright"))
     head.append(Run(fit(number, 8, "right") + "  ", _number_role(standing)))
-    if width >= 78:
+    if width >= 74:
         gauge_width = 15 if width < 110 else 23
         head.extend(_line_gauge(standing, gauge_width, steady))
         head.append(Run("  "))
     room = width - length(tuple(head)) - 1
     note = clean(standing.message) or what(standing)
+    kind = what(standing)
+    if cell_len(left) > room and standing.minutes_left is not None:
+        left = f"{words.span(standing.minutes_left)} left"
+    both = f"{left}, {kind}" if left and cell_len(left) + cell_len(kind) + 2 <= room else left
     if tall == 2:
-        line = (*head, Run(fit(left or what(standing), room), standing.role if left else "text"))
+        line = (*head, Run(fit(left or kind, room), standing.role if left else "text"))
         return [
             crop(line, width),
             crop((Run(" " * (tag_width + 1)), Run(fit(note, width - tag_width - 2), "text")), width),
         ]
-    left_width = 22 if width >= 150 else 0
+    left_width = 26 if width >= 150 else 0
     if left_width:
         head.append(Run(fit(left, left_width), standing.role))
         head.append(Run(fit(note, room - left_width), "text"))
     else:
-        head.append(Run(fit(left or what(standing), room), standing.role if left else "text"))
+        head.append(Run(fit(both or kind, room), standing.role if left else "text"))
     return [crop(tuple(head), width)]
 
 
@@ -251,23 +258,26 @@ def _panel_note(standing: Standing, width: int) -> Line:
 
 
 def _tiles(standings: Sequence[Standing], width: int, height: int, steady: Steady, chosen: str) -> Wall:
-    """Draw tiles in the largest form that fits; the smallest may need scrolling."""
+    """Draw tiles of three lines where all fit, else one line a tank in as many columns as are needed."""
     names = _name_width(standings, 18)
-    short = min(names, 8)
-    by_id = names > 10
-    forms: list[tuple[int, int, Callable[[Standing, int, int], list[Line]]]] = [
-        (max(names + 9, 24), 3, lambda s, w, h: _slip(s, w, steady)),
-        (names + 22, 1, lambda s, w, h: _tile(s, w, names, steady)),
-        (short + 10, 1, lambda s, w, h: _chip(s, w, short, by_id, steady)),
-    ]
-
-    def columns_of(tile_width: int) -> int:
-        return max(1, (width + _GAP) // (tile_width + _GAP))
-
-    fitting = (f for f in forms if math.ceil(len(standings) / columns_of(f[0])) * f[1] <= height)
-    tile_width, tile_height, draw = next(fitting, forms[-1])
-    columns = columns_of(tile_width)
-    return _grid(standings, width, columns, tile_height, draw, chosen, most_width=tile_width + 12)
+    slip_width = max(names + 9, 24)
+    columns = max(1, (width + _GAP) // (slip_width + _GAP))
+    if math.ceil(len(standings) / columns) * 3 <= height:
+        # Only as many columns as the height asks for: wider tiles, longer lines.
+        while columns > 1 and math.ceil(len(standings) / (columns - 1)) * 3 <= height:
+            columns -= 1
+        most = max(slip_width, _SLIP_WIDTH_MAX)
+        return _grid(standings, width, columns, 3, lambda s, w, h: _slip(s, w, steady), chosen, most)
+    most_columns = max(1, (width + _GAP) // (_CHIP_WIDTH + _GAP))
+    columns = min(most_columns, max(1, math.ceil(len(standings) / max(height, 1))))
+    tile_width = (width - _GAP * (columns - 1)) // columns
+    room = tile_width - 8
+    name_width = min(names, room)
+    by_id = name_width < min(names, 8)
+    most = max(_CHIP_WIDTH, name_width + 8 + 25)
+    return _grid(
+        standings, width, columns, 1, lambda s, w, h: _tile(s, w, name_width, by_id, steady), chosen, most
+    )
 
 
 def _slip(s: Standing, width: int, steady: Steady) -> list[Line]:
@@ -284,26 +294,29 @@ def _slip(s: Standing, width: int, steady: Steady) -> list[Line]:
     ]
 
 
-def _tile(s: Standing, width: int, names: int, steady: Steady) -> list[Line]:
-    return [
-        (
-            Run(s.shape + " ", s.role),
-            Run(fit(clean(s.name), names) + " ", "text" if s.quiet else "bright"),
-            Run(fit(_temperature(s, steady), 5, "right") + " ", _number_role(s)),
-            *_line_gauge(s, max(5, width - names - 10), steady),
-        )
-    ]
-
-
-def _chip(s: Standing, width: int, names: int, by_id: bool, steady: Steady) -> list[Line]:
+def _tile(s: Standing, width: int, names: int, by_id: bool, steady: Steady) -> list[Line]:
+    """Shape, name and number, and the gauge where it has room; else a hint when the water is near a limit."""
     name = s.key if by_id and s.tank is not None else clean(s.name)
-    return [
-        (
-            Run(s.shape + " ", s.role),
-            Run(fit(name, names) + " ", "text" if s.quiet else "bright"),
-            Run(fit(_temperature(s, steady), 5, "right"), _number_role(s)),
-        )
+    runs = [
+        Run(s.shape + " ", s.role),
+        Run(fit(name, names) + " ", "text" if s.quiet else "bright"),
+        Run(fit(_temperature(s, steady), 5, "right"), _number_role(s)),
     ]
+    room = width - names - 9
+    if room >= _GAUGE_WIDTH_MIN:
+        runs.extend([Run(" "), *_line_gauge(s, min(room, 25), steady)])
+    elif room >= 1:
+        runs.append(Run(_leaning(s, steady), "bright"))
+    return [tuple(runs)]
+
+
+def _leaning(s: Standing, steady: Steady) -> str:
+    """Return an arrow when the water is in the outer fifth of its band."""
+    shown = _shown(s, steady)
+    if shown is None or s.tank is None:
+        return " "
+    share = (shown - s.tank.low_c) / (s.tank.high_c - s.tank.low_c)
+    return "▾" if share < 0.2 else "▴" if share > 0.8 else " "
 
 
 def _grid(

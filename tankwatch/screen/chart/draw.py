@@ -1,7 +1,7 @@
 """The chart of a tank: water in its band, strips of heater and light, marks and a time axis, as lines."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
@@ -12,7 +12,10 @@ from tankwatch.screen.chart.decimate import Columns, Floats, bridge, hold, into_
 from tankwatch.screen.chart.dots import Dots
 from tankwatch.screen.chart.strips import share_glyphs
 from tankwatch.screen.feed import SeriesLike
-from tankwatch.screen.ink import Line, Run, crop, fit
+from tankwatch.screen.ink import Line, Run, crop, fit, joined
+
+GUTTER = 10
+"""Cells left of the chart for its labels."""
 
 _HOLD_S = 900.0
 """An on/off channel is believed this long without news: the longest silence that passes untold."""
@@ -94,7 +97,7 @@ def draw_chart(
     """
     if width < 20 or height < 8:
         return [crop((Run("too small for a chart", "label"),), width) for _ in range(max(height, 0))]
-    gutter = 8
+    gutter = GUTTER
     inner = width - gutter
     rows = height - 4
     cursor = _cell_of(cursor_s, data, inner) if cursor_s is not None else None
@@ -168,7 +171,7 @@ def _draw_water(
         upper, lower = high - 4 * y * per_dot, high - (4 * y + 3) * per_dot
         ground = "band" if upper > data.low_c and lower < data.high_c else ""
         label, role = labels.get(y, ("", "label"))
-        runs: list[Run] = [Run(fit(label, 7, "right") + " ", role)]
+        runs: list[Run] = [Run(fit(label, GUTTER - 1, "right") + " ", role)]
         for x in range(inner):
             char = dots.at(x, y)
             cell_ground = "chosen" if x == cursor else ground
@@ -191,7 +194,7 @@ def _value_labels(data: ChartData, low: float, high: float, rows: int) -> dict[i
 
     for value, word in ((data.setpoint_c, "set"), (data.low_c, "low"), (data.high_c, "high")):
         if low <= value <= high:
-            labels.setdefault(row_of(value), (f"{word} {value:g}"[:7], "text"))
+            labels.setdefault(row_of(value), (f"{word} {value:g}", "text"))
     for value in value_ticks(low, high, max(2, rows // 3)):
         row = row_of(value)
         if all(abs(row - taken) > 1 for taken in labels):
@@ -225,17 +228,6 @@ def _draw_axis(data: ChartData, inner: int, zone: ZoneInfo, cursor: int | None) 
         Run(char, "text" if is_major else "label", "chosen" if x == cursor else "")
         for x, (char, is_major) in enumerate(zip(row, major, strict=True))
     )
-
-
-def joined(runs: Iterable[Run]) -> Line:
-    """Return runs with neighbours of the same look joined: fewer, longer pieces."""
-    out: list[Run] = []
-    for run in runs:
-        if out and out[-1].role == run.role and out[-1].ground == run.ground:
-            out[-1] = out[-1]._replace(text=out[-1].text + run.text)
-        else:
-            out.append(run)
-    return tuple(out)
 
 
 def value_at(series: SeriesLike | None, time_s: float, within_s: float) -> tuple[float, float, float] | None:
