@@ -1,6 +1,7 @@
 """What every plan carries beside its numbers, so that a keeper can follow and doubt it."""
 
 import contextlib
+import math
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -38,8 +39,10 @@ class Plan:
     """What can hurt people or fish in this work."""
 
     def as_dict(self) -> dict[str, Any]:
-        """Return everything as plain data; a plan's numbers keep their names."""
-        return asdict(self)
+        """Return everything as data that JSON can carry; what takes for ever is the word `never`."""
+        data: dict[str, Any] = _for_json(asdict(self))
+        data["inputs"] = dict(self.inputs)
+        return data
 
     def lines(self) -> Iterator[str]:
         """Yield the plan for people, line by line, without any markup."""
@@ -56,6 +59,17 @@ class Plan:
                 yield ""
                 yield heading
                 yield from (f"  {entry}" for entry in entries)
+
+
+def _for_json(value: Any) -> Any:
+    """Return `value` with infinite numbers, which JSON has no word for, as `never`."""
+    if isinstance(value, float) and math.isinf(value):
+        return "never"
+    if isinstance(value, dict):
+        return {key: _for_json(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_for_json(item) for item in value]
+    return value
 
 
 @contextlib.contextmanager
@@ -78,7 +92,7 @@ def percent(share: float) -> str:
 
 def duration(minutes: float) -> str:
     """Return a time in minutes for people: `45 min`, `3 h 20 min`, `never`."""
-    if minutes == float("inf"):
+    if math.isinf(minutes):
         return "never"
     whole = round(minutes)
     if whole < 60:
