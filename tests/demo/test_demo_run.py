@@ -36,7 +36,7 @@ def _left_behind(environment: dict[str, str]) -> list[Path]:
 def test_headless_demo_shows_the_night_and_leaves_nothing(environment: dict[str, str]) -> None:
     began = time.monotonic()
     done = subprocess.run(
-        [sys.executable, "-m", "tankwatch", "demo", "--headless", "--tanks", "3", "--for", "6s"],
+        [sys.executable, "-m", "tankwatch", "demo", "--headless", "--tanks", "3", "--for", "1s"],
         env=environment,
         capture_output=True,
         text=True,
