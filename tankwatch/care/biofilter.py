@@ -9,6 +9,7 @@ from tankwatch.physics.nitrification import (
     ALKALINITY_G_CACO3_PER_G_N,
     OXYGEN_G_PER_G_N,
     areal_rate_range_g_per_m2_day,
+    careful_rate_g_per_m2_day,
     media_area_m2,
     tan_g_per_day,
 )
@@ -21,7 +22,7 @@ RIPENING_WEEKS = 6.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FilterPlan(Plan):
-    """Load and capacity of a filter; capacities are (low, high) of the published design rates."""
+    """Load and capacity of a filter; capacities are (careful, high design rate)."""
 
     load_g_tan_per_day: float
     capacity_g_tan_per_day: tuple[float, float]
@@ -67,7 +68,7 @@ def plan_filter(
     ripe = 1.0 if age_weeks is None else min(1.0, not_negative("age in weeks", age_weeks) / RIPENING_WEEKS)
     feed_g = not_negative("feed in g/day", feed_g_per_day) + more_feed_g_per_day
     load = tan_g_per_day(feed_g, protein_share)
-    rates = areal_rate_range_g_per_m2_day(temperature_c)
+    rates = (careful_rate_g_per_m2_day(temperature_c), areal_rate_range_g_per_m2_day(temperature_c)[1])
     area = (media_m2 + more_media_m2) * ripe
     capacity = (rates[0] * area, rates[1] * area)
     spare = 1.0 - load / capacity[0] if capacity[0] > 0.0 else (0.0 if load == 0.0 else -1.0)
@@ -112,7 +113,8 @@ def plan_filter(
         ),
         assumptions=(
             "all feed is eaten; 0.092 of its protein becomes ammonia nitrogen (Timmons and Ebeling)",
-            "areal rates of handbook media, values from memory: aquarium media vary, tests decide",
+            "low rate: the design rate of cool water, at most the load of a printed test; high rate: warm "
+            "design rate (handbook values from memory); aquarium media vary, tests decide",
             "gravel, plants and glass also turn over ammonia and are left out",
         ),
         working=(

@@ -7,7 +7,7 @@ from tankwatch.care.biofilter import DEFAULT_PROTEIN_SHARE
 from tankwatch.care.plan import Plan, Step, percent, sensible_input
 from tankwatch.care.water_tests import ResultLevel
 from tankwatch.physics.guard import between, not_negative
-from tankwatch.physics.nitrification import TAN_SHARE_OF_PROTEIN, areal_rate_range_g_per_m2_day
+from tankwatch.physics.nitrification import TAN_SHARE_OF_PROTEIN, careful_rate_g_per_m2_day
 
 FEED_AFTER_TEST = {
     ResultLevel.FINE: 1.0,
@@ -45,7 +45,7 @@ def plan_feed(
     not_negative("usual feed in g/day", usual_g_per_day)
     not_negative("media surface in m²", media_m2)
     between("protein as a share", protein_share, 0.01, 1.0)
-    rate = areal_rate_range_g_per_m2_day(temperature_c)[0]
+    rate = careful_rate_g_per_m2_day(temperature_c)
     most_g = rate * media_m2 / (protein_share * TAN_SHARE_OF_PROTEIN)
     planned_g = min(usual_g_per_day * FEED_AFTER_TEST[worst_test], most_g)
     warnings = []
@@ -63,7 +63,10 @@ def plan_feed(
             ("media", f"{media_m2:g} m² ripe"),
             ("last test", str(worst_test)),
         ),
-        assumptions=("the low design rate of handbook media (value from memory)", "all feed is eaten"),
+        assumptions=(
+            "a careful rate of ripe media: the cool design rate, at most the load of a printed test",
+            "all feed is eaten",
+        ),
         working=(
             Step(
                 f"{media_m2:g} m², {rate:.2f} g/m² day, {percent(protein_share)} protein",

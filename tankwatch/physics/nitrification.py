@@ -20,6 +20,9 @@ ALKALINITY_G_CACO3_PER_G_N = 2.0 * _CACO3_G_PER_EQUIVALENT / N_G_PER_MOL
 TAN_SHARE_OF_PROTEIN = 0.16 * 0.80 * 0.80 * 0.90
 """N in protein x assimilated x excreted x as TAN = 0.092 (Timmons and Ebeling, Recirculating Aquaculture)."""
 
+TESTED_AREAL_RATE_G_PER_M2_DAY = 0.36
+"""Largest load of a fluidised-bed test (Sandu, "Nitrification rates in fluidized-bed filters")."""
+
 # g TAN/m² day at the ends of the two published ranges; between them a straight line.
 _RATE_COOL_C, _RATE_WARM_C = 20.0, 25.0
 _RATE_COOL = (0.2, 1.0)
@@ -60,6 +63,18 @@ def areal_rate_range_g_per_m2_day(temperature_c: float) -> tuple[float, float]:
         _RATE_COOL[0] + weight * (_RATE_WARM[0] - _RATE_COOL[0]),
         _RATE_COOL[1] + weight * (_RATE_WARM[1] - _RATE_COOL[1]),
     )
+
+
+def careful_rate_g_per_m2_day(temperature_c: float) -> float:
+    """Return a rate that ripe media surely reach, g TAN/(m² day).
+
+    The low design rate, but never above the largest load that a printed test applied: the design rates of
+    warm water were measured on strongly loaded media.
+
+    Raises:
+        ValueError: the temperature is outside 0..35 °C.
+    """
+    return min(areal_rate_range_g_per_m2_day(temperature_c)[0], TESTED_AREAL_RATE_G_PER_M2_DAY)
 
 
 def media_area_m2(tan_g_per_day: float, rate_g_per_m2_day: float) -> float:

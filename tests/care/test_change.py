@@ -159,6 +159,18 @@ def test_the_season_limits_the_share_too() -> None:
     assert usual.planned_share == 0.40
 
 
+def test_limits_are_configuration_and_stricter_than_the_published_handling_limit(check_row: Row) -> None:
+    # Nearly no figure is published: LSU AgCenter lets pond fingerlings fall 2.8 K in half an hour.
+    fall_k = check_row("temp.lsu").expected[2]
+    plan = plan_change(volume_l=100.0, water_c=25.0, new_water_c=10.0, share=0.4)
+    assert plan.drop_k < fall_k
+    own = plan_change(
+        volume_l=100.0, water_c=25.0, new_water_c=10.0, share=0.4, limit_k=fall_k, shares=ANY_SHARE
+    )
+    assert own.drop_k == pytest.approx(fall_k, abs=1e-6)
+    assert any("common practice, no published source" in line for line in plan.assumptions)
+
+
 def test_taps_are_mixed_to_the_tank() -> None:
     plan = plan_change(volume_l=50.0, water_c=25.0, new_water_c=25.0, hot_tap_c=60.0, cold_tap_c=12.0)
     assert plan.hot_tap_share == pytest.approx(13 / 48)

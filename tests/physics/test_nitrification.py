@@ -46,6 +46,10 @@ def test_areal_rates(check_row: Row) -> None:
     # The loads of a fluidised-bed test (Sandu) are of the cool range: applied loads, not the most it can do.
     low, high = nit.areal_rate_range_g_per_m2_day(20.0)
     assert all(low * 0.85 <= mg / 1000 <= high for mg in check_row("nit.rate.tested").expected)
+    tested = max(check_row("nit.rate.tested").expected) / 1000
+    assert tested == nit.TESTED_AREAL_RATE_G_PER_M2_DAY
+    assert nit.careful_rate_g_per_m2_day(28.0) == tested
+    assert nit.careful_rate_g_per_m2_day(18.0) == pytest.approx(expected[0])
 
 
 @given(st.floats(0.0, 34.0), st.floats(0.01, 1.0))
