@@ -14,7 +14,13 @@ CONSEQUENCES: dict[Condition, tuple[Condition, ...]] = {
         Condition.THERMOSTAT_DRIFT,
     ),
     Condition.HEATER_OVERLOADED: (*_COLD, Condition.HEATER_DUTY_HIGH, Condition.THERMOSTAT_DRIFT),
-    Condition.HEATER_STUCK_ON: (*_WARM, Condition.HEATER_DUTY_HIGH, Condition.THERMOSTAT_DRIFT),
+    Condition.HEATER_STUCK_ON: (
+        *_WARM,
+        Condition.HEATER_NO_HEAT,
+        Condition.HEATER_OVERLOADED,
+        Condition.HEATER_DUTY_HIGH,
+        Condition.THERMOSTAT_DRIFT,
+    ),
     Condition.POWER_LOSS: (
         *_COLD,
         Condition.HEATER_NO_HEAT,
@@ -36,6 +42,7 @@ CONSEQUENCES: dict[Condition, tuple[Condition, ...]] = {
         Condition.HEATER_OVERLOADED,
     ),
     Condition.PROBE_FAULTY: (*_BOTH, Condition.HEATER_NO_HEAT, Condition.HEATER_STUCK_ON),
+    Condition.HEATER_SHORT_CYCLING: (Condition.HEATER_DUTY_HIGH,),
     Condition.TOO_COLD: (Condition.WIDE_SWING,),
     Condition.TOO_WARM: (Condition.WIDE_SWING,),
     Condition.COOLING_FAST: (Condition.WIDE_SWING,),

@@ -11,6 +11,8 @@ _BASELINE_CYCLES = 6
 _BASELINE_SPAN_S = 10 * 3600.0
 _BASELINE_MEMORY_CYCLES = 600.0
 _DEFAULT_TURN_K = 0.12
+_SHORT_SHARE = 0.25
+_SHORT_RUN_TO_BELIEVE = 400
 
 
 class Cycles:
@@ -20,13 +22,14 @@ class Cycles:
     """
 
     __slots__ = (
-        "_clean",
         "_first_s",
         "_highest",
         "_lowest",
         "_on_at_start_s",
         "_rising",
-        "_skip",
+        "_saw_off",
+        "_saw_on",
+        "_short_run",
         "baseline_c",
         "bottom_c",
         "centre_c",
@@ -72,15 +75,16 @@ class Cycles:
         self._highest = float("-inf")
         self._lowest = float("inf")
         self._on_at_start_s = 0.0
-        self._clean = False
-        self._skip = 1
+        self._saw_on = False
+        self._saw_off = False
+        self._short_run = 0
         self._first_s: float | None = None
         self._rising: bool | None = None
 
     @property
     def is_known(self) -> bool:
-        """Tell whether enough clean cycles were seen to know what is usual."""
-        return self.seen >= 3 and self.top_c is not None and self.bottom_c is not None
+        """Tell whether enough turns were seen to know what is usual."""
+        return len(self.peaks) >= 2 and len(self.troughs) >= 2
 
     @property
     def width_k(self) -> float:
@@ -90,9 +94,9 @@ class Cycles:
         return self.top_c - self.bottom_c
 
     def disturb(self) -> None:
-        """Leave out the cycle under way and the one after: something else than the thermostat acted."""
-        self._clean = False
-        self._skip = 1
+        """Leave out the turn and the cycle under way: something else than the thermostat acted."""
+        self._saw_on = self._saw_off = False
+        self.started_s = None
 
     def follow(self, temperature_c: float) -> None:
         """Note one minute's temperature, for the extremes of the cycle under way."""
@@ -104,41 +108,47 @@ class Cycles:
     def switched(self, on: bool, time_s: float, temperature_c: float, on_total_s: float) -> None:
         """Note that the heater switched at `time_s`; `on_total_s` counts its time so far."""
         if on:
-            self._end_cycle(time_s, on_total_s)
+            is_usual = self._is_usual_length(time_s)
+            if self._saw_off and is_usual:
+                _push(self.peaks, self._highest)
+                self.top_c = median(self.peaks)
+            if is_usual and self.started_s is not None:
+                self._learn_cycle(time_s, on_total_s)
+            self._saw_on = True
             self.heating_since_s, self.idle_since_s = time_s, None
             self.started_s, self._on_at_start_s = time_s, on_total_s
             self._highest = temperature_c
         else:
-            if self._clean and self._lowest < float("inf"):
+            if self._saw_on and self._is_usual_length(time_s):
                 _push(self.troughs, self._lowest)
                 self.bottom_c = median(self.troughs)
+            self._saw_off = True
             self.heating_since_s, self.idle_since_s = None, time_s
             self._lowest = temperature_c
 
-    def _end_cycle(self, time_s: float, on_total_s: float) -> None:
-        if self.started_s is None:
-            return
-        period_s = time_s - self.started_s
-        if self._skip:
-            self._skip -= 1
-            self._clean = not self._skip
-            return
-        if self.period_s is not None and period_s < 0.25 * self.period_s:
-            return
-        if self._clean:
-            self._learn(time_s, period_s, (on_total_s - self._on_at_start_s) / period_s)
-        self._clean = True
+    def _is_usual_length(self, time_s: float) -> bool:
+        """Tell whether this is no flutter: a cycle far shorter than usual teaches nothing."""
+        if self.started_s is None or self.period_s is None:
+            return True
+        if time_s - self.started_s >= _SHORT_SHARE * self.period_s:
+            self._short_run = 0
+            return True
+        self._short_run += 1
+        if self._short_run > _SHORT_RUN_TO_BELIEVE:  # not a fault that passes: this is how it cycles now
+            self.period_s = None
+            self.periods.clear()
+            return True
+        return False
 
-    def _learn(self, time_s: float, period_s: float, duty: float) -> None:
-        _push(self.peaks, self._highest)
+    def _learn_cycle(self, time_s: float, on_total_s: float) -> None:
+        period_s = time_s - (self.started_s or time_s)
         _push(self.periods, period_s)
-        _push(self.duties, duty)
+        _push(self.duties, (on_total_s - self._on_at_start_s) / period_s)
         self.seen += 1
-        self.top_c = median(self.peaks)
         self.period_s = median(self.periods)
         newest = self.duties[-2:]
         self.duty = sum(newest) / len(newest)
-        if self.bottom_c is None:
+        if not self.is_known:
             return
         self.centre_c = (median(self.peaks[-6:]) + median(self.troughs[-6:])) / 2
         if self._first_s is None:

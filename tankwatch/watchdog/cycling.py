@@ -4,6 +4,7 @@ from collections import deque
 from typing import TYPE_CHECKING
 
 from tankwatch.alarms.model import Condition, Priority
+from tankwatch.watchdog.words import minutes_text
 
 if TYPE_CHECKING:
     from tankwatch.watchdog.tank import TankWatch
@@ -13,7 +14,9 @@ _FEWEST_STARTS = 6
 _TIMES_USUAL = 4.0
 _SPREAD_S = 720.0
 _WIDEST_PAUSE_S = 600.0
-_STARTS_WHILE_UNKNOWN = 10
+_UNKNOWN_PERIOD_S = 180.0
+_LONGEST_SHORT_S = 1200.0
+_LONG_WINDOW_S = 9000.0
 _DRIFT_K = 0.45
 _OFF_SETPOINT_K = 1.0
 
@@ -33,29 +36,35 @@ class CyclingRules:
             return
         starts = self._starts
         starts.append(now_s)
-        while starts[0] < now_s - _WINDOW_S:
+        while starts[0] < now_s - _LONG_WINDOW_S:
             starts.popleft()
-        count = len(starts)
-        if count < _FEWEST_STARTS or starts[-1] - starts[0] < _SPREAD_S or tank.in_service(now_s):
+        if len(starts) < _FEWEST_STARTS or tank.in_service(now_s):
             return
         usual_s = tank.cycles.period_s if tank.cycles.is_known else None
-        needed = _STARTS_WHILE_UNKNOWN if usual_s is None else max(_FEWEST_STARTS, _TIMES_USUAL * _WINDOW_S / usual_s)
-        if count < needed:
+        # Enough starts to rule out a flutter at one switching point: a quarter of an hour at the least.
+        times = [t for t in starts if t >= now_s - _WINDOW_S]
+        if len(times) < _FEWEST_STARTS:
+            times = list(starts)[-_FEWEST_STARTS:]
+        span_s = times[-1] - times[0]
+        mean_s = span_s / (len(times) - 1)
+        longest_s = _UNKNOWN_PERIOD_S if usual_s is None else min(usual_s / _TIMES_USUAL, _LONGEST_SHORT_S)
+        if span_s < _SPREAD_S or mean_s > longest_s:
             return
-        times = list(starts)
-        if max(b - a for a, b in zip(times, times[1:], strict=False)) > _WIDEST_PAUSE_S:
+        if max(b - a for a, b in zip(times, times[1:], strict=False)) > max(_WIDEST_PAUSE_S, 2.0 * mean_s):
             return
         usual = "" if usual_s is None else f", usually every {usual_s / 60:.0f} min"
+        count = len(times)
         tank.tell(
             Condition.HEATER_SHORT_CYCLING,
             Priority.MEDIUM,
             now_s,
-            f"The heater came on {count} times in the last 30 minutes{usual}. Contacts wear out and weld. "
+            f"The heater came on {count} times in {minutes_text(span_s / 60)}{usual}. Contacts wear out and weld. "
             "Look at the thermostat's place in the water, its sensor and the relay.",
-            since_s=starts[0],
+            since_s=times[0],
             value=float(count),
             evidence={
-                "starts_in_30_min": count,
+                "starts": count,
+                "mean_period_min": round(mean_s / 60, 1),
                 "usual_period_min": None if usual_s is None else round(usual_s / 60, 1),
                 "likely": ["worn thermostat", "thermostat in the heater's own warm stream", "loose contact"],
             },
@@ -64,9 +73,7 @@ class CyclingRules:
     def ten_minutes(self, tank: "TankWatch", now_s: float) -> None:
         """See whether the short cycling is over, and whether the cycle has moved."""
         starts = self._starts
-        while starts and starts[0] < now_s - _WINDOW_S:
-            starts.popleft()
-        if len(starts) < _FEWEST_STARTS // 2:
+        if sum(t > now_s - _WINDOW_S for t in starts) < 2:
             tank.clear(Condition.HEATER_SHORT_CYCLING, now_s)
         self._drift(tank, now_s)
 

@@ -1,5 +1,6 @@
 """How much the heater works: measured over 1, 6 and 24 hours, and against what the model expects."""
 
+import math
 from collections import deque
 from typing import TYPE_CHECKING, Any
 
@@ -10,18 +11,34 @@ if TYPE_CHECKING:
 
 _DAY_SLOTS = 145
 _SHORTEST_S = 3 * 3600.0
+_FEWEST_BLOCKS = 10
 _ABOVE = 0.10
 _ABOVE_SHARE = 0.30
 _NEEDED = 3
 _WEAK = 0.75
-_ROOM_UNKNOWN_ABOVE = 0.18
-_ROOM_UNKNOWN_SHARE = 0.6
+_ROOM_UNKNOWN_ABOVE = 0.12
+_ROOM_UNKNOWN_SHARE = 0.35
+_ROOM_UNKNOWN_DAYS = 1.5
 
 
 class DutyRules:
     """Measured duty, expected duty, and the alarm when they part."""
 
-    __slots__ = ("_high", "_slots", "duty_now", "expected_now", "room_share", "suspicious", "usual")
+    __slots__ = (
+        "_from_s",
+        "_high",
+        "_known_days",
+        "_peak",
+        "_peak_slots",
+        "_peaks",
+        "_slots",
+        "_spread",
+        "duty_now",
+        "expected_now",
+        "room_share",
+        "suspicious",
+        "usual",
+    )
 
     def __init__(self) -> None:
         """Start with nothing measured."""
@@ -35,6 +52,13 @@ class DutyRules:
         """Expected duty over the same time."""
         self.usual: float | None = None
         """Slow mean of the duty, for tanks whose room temperature nobody measures."""
+        self._from_s = float("-inf")
+        """Nothing before this is compared: work, or a fault that has a name already."""
+        self._spread = 0.0
+        self._known_days = 0.0
+        self._peak = 0.0
+        self._peak_slots = 0
+        self._peaks: deque[float] = deque(maxlen=28)
         self.room_share: float | None = None
         """How much more than usual the neighbours heat now, as a factor; set by the room."""
 
@@ -51,6 +75,8 @@ class DutyRules:
             or tank.is_active(Condition.HEATER_STUCK_ON)
             or tank.is_active(Condition.HEATER_NO_HEAT)
         )
+        if held_back:
+            self._from_s = now_s
         if held_back or self.duty_now is None or not tank.cycles.is_known:
             self._high = 0
             return
@@ -77,8 +103,10 @@ class DutyRules:
     def _expected(self, tank: "TankWatch", water_c: float) -> float | None:
         heating = tank.model.heating_k_per_h
         cooling = tank.model.cooling_k_per_h(water_c, tank.air_now_c(), float(tank.light.is_on))
-        if heating is None or cooling is None or len(tank.model.blocks) < 4:
+        if heating is None or cooling is None or len(tank.model.blocks) < _FEWEST_BLOCKS:
             return None
+        self._spread = math.hypot(cooling.uncertainty, cooling.value / heating.value * heating.uncertainty)
+        self._spread /= heating.value
         return min(1.0, max(0.0, cooling.value / heating.value))
 
     def _measure(self, tank: "TankWatch") -> None:
@@ -92,7 +120,7 @@ class DutyRules:
         count = round(wanted_s / max(period_s, 600.0))
         whole_s = max(_SHORTEST_S, count * period_s)
         start_s = slots[-1][0] - whole_s
-        if slots[0][0] > start_s + 600.0:
+        if max(slots[0][0], self._from_s) > start_s + 600.0:
             return
         within = [slot for slot in slots if slot[0] >= start_s]
         span_s = within[-1][0] - within[0][0]
@@ -117,16 +145,16 @@ class DutyRules:
         if self.duty_now is None:
             return None
         if self.expected_now is not None:
-            far = self.expected_now + max(_ABOVE, _ABOVE_SHARE * self.expected_now)
+            far = self.expected_now + max(_ABOVE, _ABOVE_SHARE * self.expected_now) + 2.0 * self._spread
             return self.expected_now if self.duty_now > far else None
-        if self.usual is None or tank.air_now_c() is not None:
+        if self.usual is None or tank.air_now_c() is not None or self._known_days < _ROOM_UNKNOWN_DAYS:
             return None
         # Without the room's temperature a cold room looks the same: neighbours tell it, or much more is asked.
         if self.room_share is not None:
             expected = min(1.0, self.usual * self.room_share)
             far = expected + max(_ABOVE, _ABOVE_SHARE * expected)
         else:
-            expected = self.usual
+            expected = max(self._peaks, default=self.usual)
             far = expected + max(_ROOM_UNKNOWN_ABOVE, _ROOM_UNKNOWN_SHARE * expected)
         return expected if self.duty_now > far else None
 
@@ -134,6 +162,13 @@ class DutyRules:
         if self.duty_now is None:
             return
         self.usual = self.duty_now if self.usual is None else self.usual + (self.duty_now - self.usual) / 200.0
+        self._known_days += 600.0 / 86_400.0
+        # The highest duty of each quarter day, for a week: what this room asked for so far.
+        self._peak = max(self._peak, self.duty_now)
+        self._peak_slots += 1
+        if self._peak_slots >= 36:
+            self._peaks.append(self._peak)
+            self._peak, self._peak_slots = 0.0, 0
 
     def _tell(self, tank: "TankWatch", now_s: float, weak: float | None, excess: float | None) -> None:
         duty = self.duty_now or 0.0
@@ -160,9 +195,11 @@ class DutyRules:
 
     def remember(self) -> dict[str, Any]:
         """Return what was learned, fit for JSON."""
-        return {"usual": self.usual}
+        return {"usual": self.usual, "known_days": self._known_days, "peaks": list(self._peaks)}
 
     def recall(self, memory: dict[str, Any]) -> None:
         """Take up what `remember` returned earlier."""
         usual = memory.get("usual")
         self.usual = float(usual) if isinstance(usual, int | float) else None
+        self._known_days = float(memory.get("known_days") or 0.0)
+        self._peaks.extend(float(peak) for peak in memory.get("peaks") or [])

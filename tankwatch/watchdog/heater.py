@@ -23,6 +23,7 @@ _LONGEST_WINDOW_S = 5400.0
 _WINDOW_K = 0.3  # a window in which a working heater would lift the water by this much
 _ARRIVES = 0.45  # less than this share of the warmth arrives: it does not heat
 _MIXING_S = 300.0  # of the time to settle after work, the part in which new water still mixes
+_ROOM_SHARE_PER_H = 0.25  # a room changes the cooling by at most this share of the heating, per hour
 _FULL_DUTY_S = 2400.0
 _NEEDED_MINUTES = 2
 _UNKNOWN_FULL_DUTY_S = 2 * 3600.0
@@ -31,7 +32,17 @@ _UNKNOWN_FULL_DUTY_S = 2 * 3600.0
 class HeaterRules:
     """Stuck on, no heat, overloaded, exposed."""
 
-    __slots__ = ("_cold", "_dead", "_hot", "_overloaded", "is_cold_and_idle", "suspicious")
+    __slots__ = (
+        "_cold",
+        "_cooling",
+        "_dead",
+        "_hot",
+        "_overloaded",
+        "_seen_s",
+        "_under_since_s",
+        "is_cold_and_idle",
+        "suspicious",
+    )
 
     def __init__(self) -> None:
         """Start without suspicion."""
@@ -43,14 +54,20 @@ class HeaterRules:
         self._cold = 0
         self._dead = 0
         self._overloaded = 0
+        self._cooling: tuple[float, float] | None = None
+        """Followed during a long heating: cooling rate and its uncertainty, K/h."""
+        self._seen_s = 0.0
+        self._under_since_s = float("inf")
 
     def minute(self, tank: "TankWatch", now_s: float, water_c: float) -> None:
         """Judge the newest minute."""
         self.suspicious = False
         self.is_cold_and_idle = False
+        self._follow_cooling(tank, now_s, water_c)
         self._stuck_on(tank, now_s, water_c)
-        self._no_heat(tank, now_s, water_c)
-        self._overload(tank, now_s, water_c)
+        if not tank.is_active(Condition.HEATER_STUCK_ON):
+            self._no_heat(tank, now_s, water_c)
+            self._overload(tank, now_s, water_c)
         if self.suspicious:
             tank.cycles.disturb()
 
@@ -58,9 +75,7 @@ class HeaterRules:
 
     def _stuck_on(self, tank: "TankWatch", now_s: float, water_c: float) -> None:
         cycles = tank.cycles
-        if not cycles.is_known or cycles.top_c is None:
-            return
-        top_c = max(cycles.top_c, *cycles.peaks[-3:])
+        top_c = _top_c(tank)
         over_k = water_c - top_c
         heating = tank.heating_now(now_s)
         if over_k < 0.15 or (heating is False and self._share_arriving(tank, now_s, water_c, 1500.0) < 0.2):
@@ -111,7 +126,7 @@ class HeaterRules:
         if heating is True:
             since_s = max(cycles.heating_since_s or now_s, tank.settle_until_s)
             window_s = self._window_s(tank)
-            if now_s - since_s - _LAG_S < window_s:
+            if now_s - since_s - _LAG_S < window_s or tank.probe_rules.is_constant(now_s):
                 self._dead = 0
             else:
                 arriving = self._share_arriving(tank, now_s, water_c, window_s)
@@ -194,9 +209,11 @@ class HeaterRules:
         heating = tank.heating_now(now_s)
         if under_k < 0.0 or heating is False:
             self._overloaded = 0
+            self._under_since_s = now_s
             tank.clear(Condition.HEATER_OVERLOADED, now_s)
             return
-        on_s = now_s - max(cycles.heating_since_s or now_s, tank.settle_until_s)
+        began_s = cycles.heating_since_s if heating else self._under_since_s
+        on_s = now_s - max(began_s or now_s, tank.settle_until_s)
         needed_s = _FULL_DUTY_S if cycles.is_known else _UNKNOWN_FULL_DUTY_S
         if on_s < needed_s or under_k < 0.15 or (heating is None and under_k < _UNDER_BOTTOM_K):
             self._overloaded = 0
@@ -254,6 +271,57 @@ class HeaterRules:
 
     # --- the number everything rests on ---
 
+    def _follow_cooling(self, tank: "TankWatch", now_s: float, water_c: float) -> None:
+        """Keep the cooling rate up to date, also while the heater stays on.
+
+        The water falls freely just before the heater comes on: that rate is the freshest there is. During a
+        long heating the room may cool on; what the water then lacks is taken for cooling, but only as
+        fast as a room can change. A heater that dies takes its whole warmth away at once and is seen.
+        """
+        passed_h = min((now_s - self._seen_s) / 3600.0, 0.1)
+        self._seen_s = now_s
+        heating = tank.model.heating_k_per_h
+        if heating is None or tank.heating_now(now_s) is not True:
+            self._cooling = None
+            return
+        if self._cooling is None:
+            self._cooling = self._cooling_before_heating(tank, now_s, water_c, heating.value)
+            return
+        track = tank.track
+        heated_s = now_s - max(tank.cycles.heating_since_s or now_s, tank.settle_until_s)
+        if self._dead or tank.is_active(Condition.HEATER_NO_HEAT):
+            return
+        then = track.index_at(track.time_s[-1] - 1200.0)
+        if heated_s < 1200.0 + _LAG_S or then is None:
+            return
+        hours = (track.time_s[-1] - track.time_s[then]) / 3600.0
+        rate_k_per_h = (track.newest_c() - track.smooth_c(then)) / hours
+        lacking = heating.value - rate_k_per_h - self._cooling[0]
+        most = _ROOM_SHARE_PER_H * heating.value * passed_h
+        step = min(max(lacking, -most), most)
+        self._cooling = (self._cooling[0] + step, self._cooling[1])
+
+    def _cooling_before_heating(
+        self, tank: "TankWatch", now_s: float, water_c: float, heating_k_per_h: float
+    ) -> tuple[float, float] | None:
+        """Return the rate of the free fall before this heating, or what model and cycles say."""
+        known = tank.cooling_now_k_per_h(water_c)
+        cycles, track = tank.cycles, tank.track
+        began_s = cycles.heating_since_s or now_s
+        last = track.index_at(began_s)
+        first = None if tank.idle_from_s is None else track.index_at(max(tank.idle_from_s + 600.0, began_s - 5400.0))
+        if last is None or first is None or last - first < 8 or began_s - track.time_s[first] < 600.0:
+            return known
+        hours = (track.time_s[last] - track.time_s[first]) / 3600.0
+        seen = (track.smooth_c(first) - track.smooth_c(last)) / hours
+        spread = max(1.5 * tank.probe_rules.noise_c / hours, 0.02 * heating_k_per_h)
+        if known is None:
+            return seen, spread
+        # Both speak, the surer louder; what was just seen is never drowned by what was learned.
+        weight = known[1] ** 2 / (known[1] ** 2 + spread**2)
+        weight = max(weight, 0.5)
+        return seen * weight + known[0] * (1.0 - weight), spread
+
     def _window_s(self, tank: "TankWatch") -> float:
         """Return a window in which a working heater would lift the water well beyond the noise, s."""
         heating = tank.model.heating_k_per_h
@@ -265,7 +333,7 @@ class HeaterRules:
     def _share_arriving(self, tank: "TankWatch", now_s: float, water_c: float, window_s: float) -> float:
         """Return `f` over the last `window_s`; nan where it cannot be told."""
         heating = tank.model.heating_k_per_h
-        cooling = tank.cooling_now_k_per_h(water_c)
+        cooling = self._cooling or tank.cooling_now_k_per_h(water_c)
         track = tank.track
         start_s = track.time_s[-1] - window_s
         then = track.index_at(start_s)
@@ -282,11 +350,19 @@ class HeaterRules:
     def _share_uncertainty(self, tank: "TankWatch", water_c: float, window_s: float) -> float:
         """Return one standard uncertainty of `f` over a window."""
         heating = tank.model.heating_k_per_h
-        cooling = tank.cooling_now_k_per_h(water_c)
+        cooling = self._cooling or tank.cooling_now_k_per_h(water_c)
         if heating is None or cooling is None:
             return float("inf")
         reading = 1.5 * tank.probe_rules.noise_c / (window_s / 3600.0)
         return math.hypot(reading, cooling[1]) / heating.value
+
+
+def _top_c(tank: "TankWatch") -> float:
+    """Return the usual top of the cycle, or a guess from the setpoint while none is known."""
+    cycles = tank.cycles
+    if not cycles.is_known or cycles.top_c is None:
+        return tank.config.setpoint_c + 0.75
+    return max(cycles.top_c, *cycles.peaks[-3:])
 
 
 def _bottom_c(tank: "TankWatch") -> float:

@@ -137,16 +137,7 @@ class LightRules:
         if usual is not None and usual >= 0.5 and hours < _MISSED_SHARE * usual:
             self.missed += 1
             if self.missed >= 2:
-                tank.tell(
-                    Condition.LIGHT_MISSED,
-                    Priority.LOW,
-                    time_s,
-                    f"Light for {hours:.1f} h on each of {self.missed} days running, usually {usual:.1f} h. "
-                    "Look at the timer, the plug and the lamp.",
-                    since_s=time_s - self.missed * 86_400.0,
-                    value=round(hours, 2),
-                    evidence={"usual_hours": round(usual, 2), "days": self.missed},
-                )
+                self._tell_missed(tank, time_s, self.missed)
             return
         self.missed = 0
         self.days.append(hours)
@@ -186,9 +177,34 @@ class LightRules:
             )
         elif not self.is_on or self._outside_s == 0.0:
             tank.clear(Condition.LIGHT_AFTER_HOURS, now_s)
+        self._judge_second_day(tank, now_s)
         if self.on_s > 0.0 and self.missed and hours > _MISSED_SHARE * (self.usual_hours or 0.0):
             self.missed = 0
             tank.clear(Condition.LIGHT_MISSED, now_s)
+
+    def _judge_second_day(self, tank: "TankWatch", now_s: float) -> None:
+        """Tell a second day without light when its window has passed, before midnight."""
+        usual = self.usual_hours
+        if self.missed != 1 or usual is None or usual < 0.5 or self.on_s >= _MISSED_SHARE * usual * 3600.0:
+            return
+        ends = [end_s for start_s, end_s in self._windows if self._day_start_s <= start_s]
+        stamp_s = tank.stamp(now_s)
+        if not ends or stamp_s < max(ends) or self._known_s < _KNOWN_SHARE * (stamp_s - self._day_start_s):
+            return
+        self._tell_missed(tank, now_s, 2)
+
+    def _tell_missed(self, tank: "TankWatch", now_s: float, days: int) -> None:
+        usual, hours = self.usual_hours or 0.0, self.on_s / 3600.0
+        tank.tell(
+            Condition.LIGHT_MISSED,
+            Priority.LOW,
+            now_s,
+            f"Light for {hours:.1f} h on each of {days} days running, usually {usual:.1f} h. "
+            "Look at the timer, the plug and the lamp.",
+            since_s=now_s - days * 86_400.0,
+            value=round(hours, 2),
+            evidence={"usual_hours": round(usual, 2), "days": days},
+        )
 
     def remember(self) -> dict[str, Any]:
         """Return what was learned, fit for JSON."""

@@ -215,7 +215,7 @@ class ProbeRules:
             frozen = expected_k > _FROZEN_MOVE_K
         else:
             period_s = tank.cycles.period_s
-            frozen = tank.cycles.is_known and period_s is not None and constant_s > max(2.5 * period_s, 7200.0)
+            frozen = tank.cycles.is_known and period_s is not None and constant_s > max(1.6 * period_s, 10_800.0)
             expected_k = tank.cycles.width_k
         if frozen:
             self.mistrusted = True
@@ -231,6 +231,10 @@ class ProbeRules:
                 value=value,
                 evidence={"expected_change_k": round(expected_k, 2), "unchanged_min": round(constant_s / 60)},
             )
+
+    def is_constant(self, now_s: float) -> bool:
+        """Tell whether the value has not moved for so long that the probe may be frozen."""
+        return self._constant_value is not None and now_s - self._constant_since_s > 900.0
 
     def _may_be_in_balance(self, tank: "TankWatch", water_c: float) -> bool:
         """Tell whether heat and loss may balance: far from the usual cycle a steady value is no wonder."""

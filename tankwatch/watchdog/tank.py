@@ -66,12 +66,15 @@ class TankWatch:
         self.heater_s = float("-inf")
         self.stopped_early_s = float("-inf")
         """Stamp at which the heater last stopped where its thermostat would not have stopped it."""
+        self.idle_from_s: float | None = None
+        """Start of the idle time before the heating under way."""
         self.on_total_s = 0.0
         self.service: ServiceMark = ServiceMark.END
         self.service_since_s = float("-inf")
         self.settle_until_s = float("-inf")
         self.recovering = False
         """After work: from its end until the water is back where it was."""
+        self.recovered_s = float("-inf")
         self._last_s = float("-inf")
         self._bin_end_s = float("-inf")
         self._bin_first_s = 0.0
@@ -144,7 +147,9 @@ class TankWatch:
             self.heater_on = on
             if len(self.track):
                 water_c = self._sum / self._n if self._n else self.track.temperature_c[-1]
-                if not on:
+                if on:
+                    self.idle_from_s = self.cycles.idle_since_s
+                else:
                     self._note_early_stop(time_s, water_c)
                 self.cycles.switched(on, time_s, water_c, self.on_total_s)
                 self.cycling_rules.switched(self, on, time_s)
@@ -304,7 +309,10 @@ class TankWatch:
             self.learning.disturb(self)
             self.cycles.turn = None
         self.probe_rules.minute(self, now_s, self._high - self._low, self._n)
-        self._follow_cycle(middle_s, mean_c)
+        if self.probe_rules.mistrusted:
+            self.cycles.disturb()  # what the probe says now is not the water's cycle
+        else:
+            self._follow_cycle(middle_s, mean_c)
         water_c = track.newest_c()
         if self.recovering:
             self._watch_recovery(now_s, water_c)
@@ -356,6 +364,7 @@ class TankWatch:
             return
         if water_c >= floor_c - 0.05 or now_s - self.service_since_s > 24 * 3600.0:
             self.recovering = False
+            self.recovered_s = now_s
             self.cycles.disturb()
             self.temperature_rules.forget_swing(now_s)
 

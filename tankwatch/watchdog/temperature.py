@@ -120,7 +120,12 @@ class TemperatureRules:
         """Tell whether the heater is only bringing the water back after work or after a cold spell."""
         top_c = tank.cycles.top_c
         ceiling_c = tank.config.setpoint_c if top_c is None else top_c
-        return (tank.recovering or tank.service is not ServiceMark.END) and water_c <= ceiling_c + 0.2
+        recovers = (
+            tank.recovering
+            or tank.service is not ServiceMark.END
+            or tank.track.time_s[-1] - tank.recovered_s < _HOUR_S
+        )
+        return recovers and water_c <= ceiling_c + 0.2
 
     def ten_minutes(self, tank: "TankWatch", now_s: float) -> None:
         """Judge the range over the last 24 hours."""

@@ -159,10 +159,9 @@ def _overloaded(s: Scenario, rng: random.Random, events: list[AirEvent]) -> None
 def _exposed(s: Scenario, rng: random.Random, events: list[AirEvent]) -> None:
     s.works = [Work(s.fault_s, 7200.0, 0.4, s.spec.setpoint_c - 1, heater_unplugged=False)]
     s.faults = [Fault(FaultKind.STUCK_ON, s.fault_s + 1800.0, s.fault_s + 3600.0)]
-    s.fault_s += 1800.0
     s.heater_measured = True
     s.expected = frozenset({Condition.HEATER_EXPOSED})
-    s.limit_s = 2 * s.spec.interval_s + 11
+    s.limit_s = 1800.0 + 2 * s.spec.interval_s + 11
 
 
 FaultDraw = "object"
@@ -185,7 +184,7 @@ FAULTS = {
     "probe-spikes": _faulty(FaultKind.PROBE_SPIKES, {C.PROBE_FAULTY}, size=0.25, limit_s=1800),
     "probe-in-air": _faulty(FaultKind.PROBE_IN_AIR, {C.PROBE_OUT_OF_WATER}, limit_s=2400),
     "light-on": _faulty(FaultKind.LIGHT_ON, {C.LIGHT_OVERRUN, C.LIGHT_AFTER_HOURS}, limit_s=14 * HOUR_S),
-    "light-off": _faulty(FaultKind.LIGHT_OFF, {C.LIGHT_MISSED}, limit_s=3 * DAY_S),
+    "light-off": _faulty(FaultKind.LIGHT_OFF, {C.LIGHT_MISSED}, limit_s=3.5 * DAY_S),
 }
 HEALTHY = ("plain", "summer", "work", "hands", "messy", "cold-spell", "feeding-lamp")
 
@@ -353,7 +352,7 @@ def main() -> None:
                           and s.alarm.condition not in scenario.expected}
                 wrong.update(others)
                 show = options.v and (outcome.false or not (outcome.right or not due) or others)
-            if show:
+            if show and len(outcome.steps) < 40:
                 describe(outcome, seed)
         row = total[name]
         if name in FAULTS:
