@@ -62,17 +62,18 @@ class SerialSource(Source):
         except (*_FAULTS, ValueError) as error:
             raise SourceError(f"{path}: cannot be opened: {_words(error)}") from error
         try:
+            opened_s = link.clock.monotonic_s()
             link.connected(f"{path} at {self._config.baud} baud")
-            self._read_lines(port, path, link)
+            self._read_lines(port, path, link, opened_s)
         except _FAULTS as error:
             raise SourceError(f"{path}: unplugged or failed: {_words(error)}") from error
         finally:
             port.close()
 
-    def _read_lines(self, port: serial.Serial, path: str, link: Link) -> None:
+    def _read_lines(self, port: serial.Serial, path: str, link: Link, opened_s: float) -> None:
         buffer = LineBuffer()
         clock = link.clock
-        heard_s = opened_s = clock.monotonic_s()
+        heard_s = opened_s
         # Opening discards what had come before, so bytes that follow at once are the end of a line whose
         # beginning is lost. A probe writes a line in one go: after a pause a new one begins.
         maybe_half: bool | None = None

@@ -5,7 +5,7 @@ from typing import Any, Self
 
 from conftest import wait_until
 
-from tankwatch.clock import SystemClock
+from tankwatch.clock import Clock, SystemClock
 from tankwatch.config import Config
 from tankwatch.reading import Reading
 from tankwatch.snapshot import SourceSnapshot
@@ -16,9 +16,11 @@ from tankwatch.sources.source_set import SourceSet
 class Running:
     """Sources that run until the end of a with block, and everything that came in so far."""
 
-    def __init__(self, config: Config, **options: Any) -> None:
+    def __init__(self, config: Config, clock: Clock | None = None, **options: Any) -> None:
         self.inbox = Inbox()
-        self.sources = SourceSet(config, self.inbox, SystemClock(), **{"lost_after_s": 0.3, **options})
+        self.sources = SourceSet(
+            config, self.inbox, clock or SystemClock(), **{"lost_after_s": 0.3, **options}
+        )
         self.readings: list[Reading] = []
 
     def __enter__(self) -> Self:

@@ -15,6 +15,7 @@ from conftest import wait_until
 from running_sources import Running, room
 from serial.tools import list_ports
 
+from tankwatch.clock import ManualClock
 from tankwatch.config import Config
 from tankwatch.errors import SourceError
 from tankwatch.sources.serial import find_port
@@ -85,28 +86,44 @@ def test_half_lines_noise_and_long_lines(port: Port) -> None:
         assert (health.state, health.received, health.accepted) == ("connected", 5, 4)
 
 
-def test_the_tail_of_a_line_that_began_before_opening_is_dropped_once(port: Port) -> None:
-    # Opening discards what waits, so here the tail is written as soon as the port is open.
-    def opened() -> bool:
-        return any(os.path.realpath(port.link) == target for target in open_files())
-
-    before = len(list(filter(lambda t: t == os.path.realpath(port.link), open_files())))
-    with Running(bench(port, [{"kind": "temperature", "name": "c"}])) as running:
-        wait_until(lambda: list(open_files()).count(os.path.realpath(port.link)) > before, "an open port")
-        wait_until(opened, "an open port")
+@pytest.mark.parametrize(
+    ("first", "values"),
+    [
+        (b"c=4.8\n", [24.8, 25.0]),
+        (b'v":4.8}]\n', [24.8, 25.0]),
+        (b'[{"n":"c","v":20}]\n', [20.0, 24.8, 25.0]),
+    ],
+)
+def test_bytes_that_follow_the_opening_at_once_may_be_half_a_line(
+    port: Port, first: bytes, values: list[float]
+) -> None:
+    clock = ManualClock()  # stands still: whatever comes, comes at once
+    with Running(bench(port, [{"kind": "temperature", "name": "c"}]), clock) as running:
         running.wait_for_state("connected")
-        port.write(b"c=4.8\nc=24.8\n")
-        assert running.wait_for_values(1)[-1] == 24.8
-        time.sleep(0.05)
-        assert running.values() in ([24.8], [4.8, 24.8])
+        port.write(first + b"c=24.8\nc=25.0\n")
+        assert running.wait_for_values(len(values)) == values
+        assert running.health().refused == {}
 
 
-def open_files() -> Iterator[str]:
-    for entry in Path("/proc/self/fd").iterdir():
-        try:
-            yield str(entry.readlink())
-        except OSError:
-            continue
+def test_after_a_pause_the_first_line_is_a_whole_one(port: Port) -> None:
+    clock = ManualClock()
+    with Running(bench(port), clock) as running:
+        running.wait_for_state("connected")
+        clock.advance(0.1)
+        port.write(b"temperature=24.8\n")
+        assert running.wait_for_values(1) == [24.8]
+
+
+def test_a_port_that_stays_silent_is_opened_anew(port: Port) -> None:
+    clock = ManualClock()
+    with Running(bench(port), clock, lost_after_s=1000.0, stalled_after_s=1000.0) as running:
+        running.wait_for_state("connected")
+        clock.advance(299)
+        port.write(b"temperature=24.8\n")
+        running.wait_for_values(1)
+        clock.advance(301)
+        wait_until(lambda: running.health().restarts == 1, "the port opened anew")
+        running.wait_for_state("connected")
 
 
 def test_unplugged_and_replugged_it_goes_on(port: Port) -> None:
