@@ -17,9 +17,9 @@ from tankwatch.config import (
     TankConfig,
     warnings_of,
 )
-from tankwatch.printing import visible
+from tankwatch.printing import LONGEST_LINE
 from tankwatch.reading import Channel
-
+from tankwatch.safetext import safe_text
 
 _ROOM = (
     (Condition.POWER_LOSS, "many tanks lose their power together"),
@@ -127,7 +127,7 @@ def _not_watched(tank: TankConfig, has: set[Channel]) -> Iterator[tuple[str, str
 
 def as_lines(found: dict[str, Any]) -> list[str]:
     """Return a report in words, one line each; nothing in it can steer a terminal."""
-    return [visible(line) for line in _lines(found)]
+    return [safe_text(line, LONGEST_LINE) for line in _lines(found)]
 
 
 def _lines(found: dict[str, Any]) -> Iterator[str]:

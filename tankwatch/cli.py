@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
 from tankwatch import __version__
+from tankwatch.care.cli_plan import add_plan_parser
 from tankwatch.errors import ConfigError, TankwatchError, UsageError
 
 if TYPE_CHECKING:
@@ -103,6 +104,8 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("config", metavar="CONFIG", nargs="?", type=Path, help=_CONFIG_HELP)
     sub.add_argument("--json", action="store_true", help="print one JSON object")
     sub.add_argument("--schema", action="store_true", help="print the JSON Schema of the file, for editors")
+
+    add_plan_parser(commands)
 
     sub = add("log", _log, "write a line into the care log")
     sub.add_argument("text", metavar="TEXT", nargs="+", help="what was done or seen")

@@ -5,6 +5,10 @@ from datetime import UTC, datetime
 from typing import Any
 
 from tankwatch.alarms.model import Transition
+from tankwatch.safetext import safe_text
+
+LONGEST_LINE = 2000
+"""Characters; no line for people is longer."""
 
 
 def step_as_json(step: Transition) -> str:
@@ -35,17 +39,13 @@ def step_as_text(step: Transition) -> str:
     """Return `step` as one line of words; control characters are made visible."""
     alarm = step.alarm
     place = alarm.tank or alarm.subject or "room"
-    return visible(
+    return safe_text(
         f"{utc(step.time_s)}  {place}  {alarm.condition.value}  "
-        f"{alarm.state.value} ({alarm.priority.value})  {alarm.message}"
+        f"{alarm.state.value} ({alarm.priority.value})  {alarm.message}",
+        LONGEST_LINE,
     )
 
 
 def utc(time_s: float) -> str:
     """Return a time (seconds since 1970 UTC) in the form of RFC 3339, to the second."""
     return datetime.fromtimestamp(int(time_s // 1), UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-
-
-def visible(text: str) -> str:
-    """Return `text` with everything that could steer a terminal made visible."""
-    return "".join(letter if letter.isprintable() else f"\\x{ord(letter):02x}" for letter in text)

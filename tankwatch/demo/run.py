@@ -21,7 +21,8 @@ from tankwatch.demo.history import ProgressBar, write_history
 from tankwatch.demo.publisher import DemoPublisher
 from tankwatch.demo.room import HISTORY_DAYS, config_text, make_room
 from tankwatch.errors import ControlError, TankwatchError
-from tankwatch.printing import utc, visible
+from tankwatch.printing import LONGEST_LINE, utc
+from tankwatch.safetext import safe_text
 from tankwatch.snapshot import LiveValue, RoomSnapshot
 
 _WATCH_WITHIN_S = 20.0
@@ -110,7 +111,7 @@ def _watch(config: Config, path: Path) -> Iterator[None]:
                 lambda: process.poll() is None,
             )
         except TankwatchError as error:
-            said = visible(output.read_text(errors="replace").strip()[-2000:])
+            said = safe_text(output.read_text(errors="replace").strip()[-1000:], LONGEST_LINE)
             raise TankwatchError(f"{error}; it said: {said}") from error
         yield
     finally:
@@ -155,10 +156,11 @@ async def _print_alarms(client: ControlClient, duration_s: float | None) -> None
                         told[alarm.alarm_id] = alarm.state
                         place = alarm.tank or alarm.subject or "room"
                         line = f"{utc(alarm.changed_s)}  {place}  {alarm.condition}  {alarm.state}"
-                        print(visible(f"{line} ({alarm.priority})  {alarm.message}"), flush=True)
+                        line = f"{line} ({alarm.priority})  {alarm.message}"
+                        print(safe_text(line, LONGEST_LINE), flush=True)
     except TimeoutError:
         for tank in newest.tanks if newest is not None else ():
-            print(visible(f"{tank.tank_id}  {tank.name}  {_values(tank.values)}"))
+            print(safe_text(f"{tank.tank_id}  {tank.name}  {_values(tank.values)}", LONGEST_LINE))
 
 
 def _values(values: dict[str, LiveValue]) -> str:

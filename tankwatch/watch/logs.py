@@ -5,18 +5,19 @@ import sys
 from logging.handlers import RotatingFileHandler
 from pathlib import Path
 
+from tankwatch.safetext import safe_text
+
 _FILE_BYTES = 1_000_000
 _FILES_KEPT = 4
+_LONGEST_LINE = 4000
 
 
 class _PlainFormatter(logging.Formatter):
     """Writes whatever a message holds as visible characters: a payload must not steer the terminal."""
 
     def format(self, record: logging.LogRecord) -> str:
-        text = super().format(record)
-        return "".join(
-            letter if letter.isprintable() or letter == "\n" else f"\\x{ord(letter):02x}" for letter in text
-        )
+        lines = super().format(record).split("\n")
+        return "\n".join(safe_text(line, _LONGEST_LINE) for line in lines)
 
 
 def log_path(store: Path) -> Path:
