@@ -73,7 +73,7 @@ def time_to_reach_s(start_c: float, target_c: float, steady_c: float, time_const
         return 0.0
     whole_k = steady_c - start_c
     left_k = steady_c - target_c
-    if left_k == 0.0 or whole_k / left_k <= 1.0:
+    if left_k == 0.0 or whole_k / left_k < 1.0:
         return math.inf
     return time_constant_s * math.log(whole_k / left_k)
 

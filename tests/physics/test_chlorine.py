@@ -98,7 +98,7 @@ def test_published_limits(check_row: Row) -> None:
     check_row("cl.who").agrees(chlorine.WHO_CHLORINE_MG_PER_L, chlorine.WHO_MONOCHLORAMINE_MG_NH2CL_PER_L)
 
 
-@given(st.floats(0.1, 2000.0), st.floats(0.0, 10.0), st.sampled_from(sorted(chlorine.DOSING_AGENTS)))
+@given(st.floats(0.1, 2000.0), st.floats(1e-6, 10.0), st.sampled_from(sorted(chlorine.DOSING_AGENTS)))
 def test_a_dose_neutralises_all_chlorine_by_its_own_reaction(volume_l: float, cl2: float, key: str) -> None:
     agent = chlorine.DOSING_AGENTS[key]
     moles_cl2 = chlorine.agent_mg(agent, volume_l, cl2) / agent.g_per_mol / agent.mol_per_mol_cl2
