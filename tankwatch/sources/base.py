@@ -10,6 +10,7 @@ A source runs in one thread of its own, which its supervisor starts, watches and
 - whichever way it ends, has closed its sockets, ports and files.
 """
 
+import logging
 import os
 import threading
 from abc import ABC, abstractmethod
@@ -22,6 +23,8 @@ from tankwatch.decode.decoder import Decoded
 from tankwatch.decode.refused import Reason, Refused
 from tankwatch.safetext import safe_text
 from tankwatch.sources.inbox import Inbox
+
+log = logging.getLogger(__name__)
 
 BEAT_S = 1.0
 """Sources wait no longer than this between two beats."""
@@ -46,9 +49,10 @@ class Standing:
 class Link:
     """What a running source has of the watch: its inbox, the clock, and a way to be told to stop."""
 
-    def __init__(self, inbox: Inbox, clock: Clock) -> None:
+    def __init__(self, source_id: str, inbox: Inbox, clock: Clock) -> None:
         """Start as not connected."""
         self.clock = clock
+        self._source_id = source_id
         self._inbox = inbox
         self._lock = threading.Lock()
         now_s = clock.monotonic_s()
@@ -94,10 +98,13 @@ class Link:
     def _change(self, connected: bool, detail: str) -> None:
         with self._lock:
             standing = self._standing
-            if standing.connected != connected:
+            news = standing.connected != connected
+            if news:
                 standing.changed_s = self.clock.monotonic_s()
             standing.connected = connected
             standing.detail = safe_text(detail, 200)
+        if news and connected:
+            log.info("source %s: connected: %s", self._source_id, standing.detail)
 
     def deliver(self, decoded: Decoded, payload: bytes, where: str = "") -> None:
         """Hand over what one payload (from the topic or device `where`) gave, and count it."""

@@ -199,7 +199,8 @@ class _Session:
     def _why_it_ended(self) -> str:
         if self._answer is not None and self._answer.is_failure:
             self._check_answer(self._answer)
-        reason = "" if self._farewell is None else f" ({self._farewell})"
+        told = self._farewell is not None and self._farewell.value != 128  # 128: unspecified
+        reason = f" ({self._farewell})" if told else ""
         if self._answer is None:
             hint = "" if self._config.tls else "; does this port want tls = true?"
             return f"the broker closed the connection without an answer{reason}{hint}"

@@ -30,7 +30,7 @@ class Supervisor:
         self._clock = clock
         self._lost_after_s = lost_after_s
         self._stalled_after_s = stalled_after_s
-        self._link = Link(inbox, clock)
+        self._link = Link(source.source_id, inbox, clock)
         self._thread: threading.Thread | None = None
         self._restarts = 0
         self._closed = False
