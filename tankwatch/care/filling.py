@@ -7,18 +7,14 @@ from tankwatch.care import cautions
 from tankwatch.care.conditioner import (
     Conditioner,
     Dose,
-    FreedAmmonia,
     LabelDose,
-    TapWater,
-    Untreated,
     assumptions_of,
     cautions_of,
     dose_for,
-    freed_ammonia,
     label_maximum_ml,
-    untreated_risk,
 )
 from tankwatch.care.plan import Plan, Step, sensible_input
+from tankwatch.care.tap_water import FreedAmmonia, TapWater, Untreated, freed_ammonia, untreated_risk
 from tankwatch.physics.guard import between, not_negative, positive
 from tankwatch.physics.thermal import mixed_temperature_c
 

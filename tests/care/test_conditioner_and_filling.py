@@ -11,14 +11,13 @@ from hypothesis import strategies as st
 from tankwatch.care.conditioner import (
     ChemicalDose,
     Conditioner,
-    Disinfectant,
     LabelDose,
-    TapWater,
     dose_for,
     label_maximum_ml,
-    plan_dose,
 )
+from tankwatch.care.dosing import plan_dose
 from tankwatch.care.filling import plan_fill, treated_l
+from tankwatch.care.tap_water import Disinfectant, TapWater
 from tankwatch.errors import UsageError
 
 Row = Callable[[str], Any]

@@ -12,6 +12,7 @@ from tankwatch.care.known import known_of
 from tankwatch.care.season import Season
 from tankwatch.config import Config
 from tankwatch.errors import ConfigError, TankwatchError, UsageError
+from tankwatch.physics.chlorine import DOSING_AGENTS
 from tankwatch.snapshot import Estimate, LiveValue, ModelSnapshot, RoomSnapshot, TankSnapshot
 
 Run = Callable[..., str]
@@ -99,6 +100,11 @@ def test_nonsense_is_refused_with_a_sentence(run: Run, words: str, complaint: st
         run(*words.split())
     assert complaint in str(refused.value)
     assert refused.value.exit_status == 2
+
+
+def test_every_dosing_chemical_can_be_asked_for(run: Run) -> None:
+    for key in DOSING_AGENTS:
+        assert DOSING_AGENTS[key].name in run(*f"dose --volume 120 --new 40 --chemical {key}".split())
 
 
 def test_200_per_cent_is_refused(run: Run, capsys: pytest.CaptureFixture[str]) -> None:

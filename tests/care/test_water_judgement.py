@@ -10,12 +10,11 @@ from hypothesis import strategies as st
 
 from tankwatch.care.ammonia import plan_ammonia
 from tankwatch.care.oxygen import plan_oxygen
+from tankwatch.care.trend import days_to_limit, trend_per_day
 from tankwatch.care.water_tests import (
     ResultLevel,
     WaterTest,
-    days_to_limit,
     judge,
-    trend_per_day,
     worst,
 )
 from tankwatch.errors import UsageError
