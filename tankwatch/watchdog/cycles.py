@@ -11,6 +11,7 @@ _BASELINE_CYCLES = 6
 _BASELINE_SPAN_S = 10 * 3600.0
 _BASELINE_MEMORY_CYCLES = 600.0
 _DEFAULT_TURN_K = 0.12
+_OVERSHOOT_S = 2700.0
 _SHORT_SHARE = 0.25
 _SHORT_RUN_TO_BELIEVE = 400
 
@@ -98,11 +99,14 @@ class Cycles:
         self._saw_on = self._saw_off = False
         self.started_s = None
 
-    def follow(self, temperature_c: float) -> None:
-        """Note one minute's temperature, for the extremes of the cycle under way."""
-        if temperature_c > self._highest:
+    def follow(self, time_s: float, temperature_c: float) -> None:
+        """Note one minute's temperature, for the extremes of the cycle under way.
+
+        Only what follows soon after a switch belongs to it: later a warm or cold room has its say.
+        """
+        if temperature_c > self._highest and time_s - (self.idle_since_s or time_s) < _OVERSHOOT_S:
             self._highest = temperature_c
-        if temperature_c < self._lowest:
+        if temperature_c < self._lowest and time_s - (self.heating_since_s or time_s) < _OVERSHOOT_S:
             self._lowest = temperature_c
 
     def switched(self, on: bool, time_s: float, temperature_c: float, on_total_s: float) -> None:

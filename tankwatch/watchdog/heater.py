@@ -21,7 +21,7 @@ _LAG_S = 150.0  # element, mixing and probe answer within this
 _SHORTEST_WINDOW_S = 480.0
 _LONGEST_WINDOW_S = 5400.0
 _WINDOW_K = 0.3  # a window in which a working heater would lift the water by this much
-_ARRIVES = 0.45  # less than this share of the warmth arrives: it does not heat
+_ARRIVES = 0.35  # less than this share of the warmth arrives: it does not heat
 _MIXING_S = 300.0  # of the time to settle after work, the part in which new water still mixes
 _ROOM_SHARE_PER_H = 0.25  # a room changes the cooling by at most this share of the heating, per hour
 _FULL_DUTY_S = 2400.0
@@ -134,8 +134,10 @@ class HeaterRules:
                 is_dead = arriving + spread < _ARRIVES
                 self._dead = self._dead + 1 if is_dead else 0
                 self.suspicious = self.suspicious or is_dead
-                if arriving - spread > _ARRIVES:
+                if under_k < 0.1 and arriving > 0.7:
                     tank.clear(Condition.HEATER_NO_HEAT, now_s)
+                elif self._rise_k(tank, window_s) > 0.5 * _WINDOW_K:
+                    tank.clear(Condition.HEATER_NO_HEAT, now_s)  # it warms again, slowly or not
             self._cold = 0
         else:
             self._dead = 0
@@ -329,6 +331,12 @@ class HeaterRules:
             return _LONGEST_WINDOW_S
         lift_k = max(_WINDOW_K, 8.0 * tank.probe_rules.noise_c)
         return min(max(lift_k / heating.value * 3600.0, _SHORTEST_WINDOW_S), _LONGEST_WINDOW_S)
+
+    def _rise_k(self, tank: "TankWatch", window_s: float) -> float:
+        """Return how much the water has risen over a window, K; 0 where that cannot be told."""
+        track = tank.track
+        then = track.index_at(track.time_s[-1] - window_s)
+        return 0.0 if then is None else track.newest_c() - track.smooth_c(then)
 
     def _share_arriving(self, tank: "TankWatch", now_s: float, water_c: float, window_s: float) -> float:
         """Return `f` over the last `window_s`; nan where it cannot be told."""

@@ -25,7 +25,7 @@ _SPIKE_SHARE = 0.015
 _JUMPS_TO_BELIEVE = 3
 _NOISE_TIMES = 6.0
 _NOISY_C = 0.4
-_FROZEN_MOVE_K = 0.3
+_FROZEN_MOVE_K = 0.15
 _FROZEN_SHORTEST_S = 2400.0
 _FAST_BINS_S = 300.0
 _WATCH_FALL_S = 1200.0
@@ -38,7 +38,6 @@ class ProbeRules:
 
     __slots__ = (
         "_bad_run",
-        "_constant_on_s",
         "_constant_since_s",
         "_constant_value",
         "_fall",
@@ -47,17 +46,23 @@ class ProbeRules:
         "_last_c",
         "_last_s",
         "_longest_heat_s",
+        "_longest_idle_s",
         "_noisy",
         "_odd",
+        "_quantum_looks",
         "_settled",
         "mistrusted",
         "noise_c",
+        "quantum_c",
     )
 
     def __init__(self) -> None:
         """Start believing."""
         self.noise_c = 0.03
         """Scatter of one minute's mean, °C; learned."""
+        self.quantum_c = 1.0
+        """Smallest step between two readings seen, °C."""
+        self._quantum_looks = 500
         self._last_c: float | None = None
         self._last_s = 0.0
         self._bad_run = 0
@@ -67,8 +72,8 @@ class ProbeRules:
         self._noisy = 0
         self._constant_value: float | None = None
         self._constant_since_s = 0.0
-        self._constant_on_s = 0.0
         self._longest_heat_s = 0.0
+        self._longest_idle_s = 0.0
         self._fall: tuple[float, float] | None = None
         """Onset time and temperature of a change too fast for water."""
         self._settled = 0
@@ -89,6 +94,9 @@ class ProbeRules:
             self._odd.extend([time_s] * len(self._held))
             self._held.clear()
             self._judge_odd(tank, time_s, value_c)
+        if self._quantum_looks and last_c is not None and value_c != last_c:
+            self._quantum_looks -= 1
+            self.quantum_c = min(self.quantum_c, abs(value_c - last_c))
         self._last_c = value_c
         self._last_s = time_s
         if self._bad_run or self._good_since_bad:
@@ -198,24 +206,27 @@ class ProbeRules:
         if moved:
             self._constant_value = value
             self._constant_since_s = now_s
-            self._constant_on_s = tank.on_total_s
-            self._longest_heat_s = 0.0
+            self._longest_heat_s = self._longest_idle_s = 0.0
             tank.clear(Condition.PROBE_FROZEN, now_s)
             return
         if heating:
             since_s = max(tank.cycles.heating_since_s or now_s, self._constant_since_s)
             self._longest_heat_s = max(self._longest_heat_s, now_s - since_s)
+        elif heating is False:
+            since_s = max(tank.cycles.idle_since_s or now_s, self._constant_since_s)
+            self._longest_idle_s = max(self._longest_idle_s, now_s - since_s)
         constant_s = now_s - self._constant_since_s
         if constant_s < _FROZEN_SHORTEST_S or self._may_be_in_balance(tank, value):
             return
         heating_rate = tank.model.heating_k_per_h
         if heating is not None and heating_rate is not None:
-            # The longest heating within that time should have moved the water by this much.
-            expected_k = heating_rate.value * self._longest_heat_s / 3600.0
-            frozen = expected_k > _FROZEN_MOVE_K
+            # Heating moves the water by (p - r)·a, idling by r·b: whatever r is, one of them is this large.
+            heat_h, idle_h = self._longest_heat_s / 3600.0, self._longest_idle_s / 3600.0
+            expected_k = heating_rate.value * heat_h * idle_h / max(heat_h + idle_h, 1e-6)
+            frozen = expected_k > max(_FROZEN_MOVE_K, 1.5 * self.quantum_c)
         else:
             period_s = tank.cycles.period_s
-            frozen = tank.cycles.is_known and period_s is not None and constant_s > max(1.6 * period_s, 10_800.0)
+            frozen = tank.cycles.is_known and period_s is not None and constant_s > min(max(1.6 * period_s, 10_800.0), 50_400.0)
             expected_k = tank.cycles.width_k
         if frozen:
             self.mistrusted = True
@@ -249,6 +260,9 @@ class ProbeRules:
         """Watch a change that is far faster than water can make."""
         track = tank.track
         water_c = track.temperature_c[-1]
+        if tank.is_active(Condition.PROBE_FAULTY):
+            self._fall = None
+            return
         if self._fall is None:
             then = track.index_at(track.time_s[-1] - _FAST_BINS_S)
             if then is None or tank.recovering:

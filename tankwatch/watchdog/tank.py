@@ -344,17 +344,17 @@ class TankWatch:
 
     def _follow_cycle(self, middle_s: float, mean_c: float) -> None:
         if self.heater_measured:
-            self.cycles.follow(mean_c)
+            self.cycles.follow(middle_s, mean_c)
             return
         smooth_c = self.track.newest_c()
         turned = self.cycles.recover(middle_s, smooth_c, self.probe_rules.noise_c)
         if turned is None:
-            self.cycles.follow(smooth_c)
+            self.cycles.follow(middle_s, smooth_c)
             return
         heating, since_s = turned
         self.learning.recovered(self, heating, since_s, middle_s)
         self.cycles.switched(heating, since_s, smooth_c, self.learning.recovered_on_s(since_s))
-        self.cycles.follow(smooth_c)
+        self.cycles.follow(middle_s, smooth_c)
 
     def _watch_recovery(self, now_s: float, water_c: float) -> None:
         """See whether the water is back where it was before the work; the cycle is then to be trusted."""

@@ -38,7 +38,8 @@ class TemperatureRules:
         """Judge the newest minute; `water_c` is the mean of the last three."""
         self._limits(tank, now_s, water_c)
         self._rate(tank, now_s, water_c)
-        if not (tank.in_service(now_s) or tank.recovering or tank.probe_rules.mistrusted):
+        held_back = tank.in_service(now_s) or tank.recovering or tank.probe_rules.mistrusted
+        if not held_back and not tank.probe_rules.holds_back_rate(now_s):
             slot = self._slot
             self._slot = (water_c, water_c) if slot is None else (min(slot[0], water_c), max(slot[1], water_c))
 
