@@ -12,7 +12,7 @@ from tankwatch.sources.inbox import Inbox
 from tankwatch.sources.mqtt import MqttSource
 from tankwatch.sources.onewire import OneWireSource
 from tankwatch.sources.serial import SerialSource
-from tankwatch.sources.supervise import STALLED_AFTER_S, Supervisor
+from tankwatch.sources.supervise import FIRST_PAUSE_S, STALLED_AFTER_S, Supervisor
 
 log = logging.getLogger(__name__)
 
@@ -28,11 +28,13 @@ class SourceSet:
         *,
         lost_after_s: float = 20.0,
         stalled_after_s: float = STALLED_AFTER_S,
+        first_pause_s: float = FIRST_PAUSE_S,
     ) -> None:
         """Prepare; nothing is opened before `start`.
 
         `lost_after_s` is how long a source may be without connection before it is told as lost: shorter
-        than a silent probe is noticed, longer than a broker takes to restart.
+        than a silent probe is noticed, longer than a broker takes to restart. `stalled_after_s` is how long
+        its thread may give no sign of life, `first_pause_s` the pause before the first new attempt.
         """
         self._supervisors = [
             Supervisor(
@@ -41,6 +43,7 @@ class SourceSet:
                 clock,
                 lost_after_s=lost_after_s,
                 stalled_after_s=stalled_after_s,
+                first_pause_s=first_pause_s,
             )
             for source in config.source
         ]

@@ -22,9 +22,17 @@ class Supervisor:
     """Keeps one source running and tells how it does."""
 
     def __init__(
-        self, source: Source, inbox: Inbox, clock: Clock, *, lost_after_s: float, stalled_after_s: float
+        self,
+        source: Source,
+        inbox: Inbox,
+        clock: Clock,
+        *,
+        lost_after_s: float,
+        stalled_after_s: float = STALLED_AFTER_S,
+        first_pause_s: float = FIRST_PAUSE_S,
     ) -> None:
         """Prepare; nothing runs before `start`."""
+        self._first_pause_s = first_pause_s
         self._source = source
         self._inbox = inbox
         self._clock = clock
@@ -62,7 +70,7 @@ class Supervisor:
 
     def _keep_running(self) -> None:
         source, link = self._source, self._link
-        pause_s = FIRST_PAUSE_S
+        pause_s = self._first_pause_s
         while not link.stopping:
             try:
                 source.run(link)
@@ -76,7 +84,7 @@ class Supervisor:
                 break
             before = link.standing()
             if before.connected and self._clock.monotonic_s() - before.changed_s >= STEADY_AFTER_S:
-                pause_s = FIRST_PAUSE_S
+                pause_s = self._first_pause_s
             if before.connected or before.detail != trouble:
                 log.warning("source %s: %s", source.source_id, trouble)
             link.disconnected(trouble)

@@ -19,7 +19,10 @@ class Running:
     def __init__(self, config: Config, clock: Clock | None = None, **options: Any) -> None:
         self.inbox = Inbox()
         self.sources = SourceSet(
-            config, self.inbox, clock or SystemClock(), **{"lost_after_s": 0.3, **options}
+            config,
+            self.inbox,
+            clock or SystemClock(),
+            **{"lost_after_s": 0.1, "first_pause_s": 0.02, **options},
         )
         self.readings: list[Reading] = []
 

@@ -321,6 +321,26 @@ def test_a_subscription_granted_in_part_is_a_connection_that_says_what_is_missin
         assert "refuses to send 'room/air'" in health.detail
 
 
+def test_a_link_that_dies_without_a_word_is_noticed_by_the_keepalive() -> None:
+    over = threading.Event()
+
+    def answer(connection: socket.socket) -> None:
+        read_packet(connection)
+        connection.sendall(CONNACK_5)
+        mid = read_packet(connection)[:2]
+        connection.sendall(b"\x90\x04" + mid + b"\x00\x01")
+        over.wait(20)  # from here on nothing is read and no ping is answered
+
+    with scripted_broker(answer) as port:
+        config = broker_room(port)
+        # Shorter than a configuration may ask for, to keep the test short.
+        source = config.source[0].model_copy(update={"keepalive_s": 1})
+        with Running(config.model_copy(update={"source": (source,)})) as running:
+            running.wait_for_state("connected")
+            running.wait_for_state("lost", timeout_s=15)
+        over.set()
+
+
 @pytest.mark.parametrize(
     "noise", [b"", b"HTTP/1.1 400 Bad Request\r\n\r\n", b"\x20\x03\x00\x00", b"\xff" * 64]
 )

@@ -163,7 +163,7 @@ def test_keeps_the_contract(rig: Rig) -> None:
 
 def test_absent_it_is_connecting_then_lost_then_connected(rig: Rig) -> None:
     rig.lose()
-    with Running(rig.config, lost_after_s=0.5) as running:
+    with Running(rig.config, lost_after_s=0.6) as running:
         assert running.health().state == "connecting"
         lost = running.wait_for_state("lost")
         assert lost.detail

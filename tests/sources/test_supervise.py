@@ -12,7 +12,6 @@ from tankwatch.decode import Reason, Refused
 from tankwatch.decode.decoder import Decoded
 from tankwatch.errors import SourceError
 from tankwatch.reading import Channel, Reading
-from tankwatch.sources import supervise
 from tankwatch.sources.base import Link, Source
 from tankwatch.sources.inbox import Inbox
 from tankwatch.sources.supervise import Supervisor
@@ -44,7 +43,7 @@ class Watched:
         self.clock = ManualClock()
         self.inbox = Inbox(capacity)
         self.supervisor = Supervisor(
-            ScriptedSource(run), self.inbox, self.clock, lost_after_s=20.0, stalled_after_s=30.0
+            ScriptedSource(run), self.inbox, self.clock, lost_after_s=20.0, first_pause_s=0.01
         )
 
     def __enter__(self) -> "Watched":
@@ -58,11 +57,6 @@ class Watched:
     @property
     def state(self) -> str:
         return self.supervisor.health().state
-
-
-@pytest.fixture(autouse=True)
-def short_pauses(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(supervise, "FIRST_PAUSE_S", 0.01)
 
 
 def until_stopped(link: Link) -> None:
