@@ -6,6 +6,7 @@ slowly skips pictures and gets the newest one when it is ready for it.
 """
 
 import asyncio
+import contextlib
 import logging
 import os
 import socket
@@ -41,6 +42,7 @@ ANSWER_WITHIN_S = 10.0
 # The kernel and asyncio buffer what a client does not read; kept small so that a client which falls behind
 # sees fresh pictures when it reads again, not a queue of old ones.
 _WRITE_BUFFER_BYTES = 32_768
+_HEAR_OUT_S = 2.0
 
 Carry = Callable[[Action], "Future[None]"]
 """Hands an action to the judge; the future ends when it is done, or bears the TankwatchError."""
@@ -123,12 +125,7 @@ class ControlServer:
             )
             ready.set()
             loop.run_forever()
-            server.close()
-            tasks = asyncio.all_tasks(loop)
-            for task in tasks:
-                task.cancel()
-            loop.run_until_complete(asyncio.gather(*tasks, return_exceptions=True))
-            loop.run_until_complete(loop.shutdown_asyncgens())
+            loop.run_until_complete(_hang_up(server))
         finally:
             ready.set()
             listener.close()
@@ -160,6 +157,7 @@ class ControlServer:
             if refusal is not None:
                 log.warning("control socket: %s", refusal)
                 await client.send(reply_line(Reply(ok=False, error=refusal)))
+                await client.hear_out()
                 return
             self._clients.add(client)
             await client.run()
@@ -208,6 +206,18 @@ class ControlServer:
         return reply_line(Reply())
 
 
+async def _hang_up(server: asyncio.Server) -> None:
+    """Close `server` and every connection to it."""
+    server.close()
+    for _ in range(5):  # a connection accepted this moment must first be set up before it can be closed
+        await asyncio.sleep(0)
+    tasks = asyncio.all_tasks() - {asyncio.current_task()}
+    for task in tasks:
+        task.cancel()
+    await asyncio.gather(*tasks, return_exceptions=True)
+    await asyncio.sleep(0)  # closed transports are taken down in the loop's next round
+
+
 class _Client:
     """One connection: a reader of requests and a writer that only ever sends the newest picture."""
 
@@ -238,6 +248,13 @@ class _Client:
             self.writer.write(line)
             await self.writer.drain()
 
+    async def hear_out(self) -> None:
+        """Discard what the client still sends: hanging up on it unread would take our answer away."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(_HEAR_OUT_S):
+                while await self.reader.read(MAX_REQUEST_BYTES):
+                    pass
+
     async def _next_line(self) -> bytes:
         try:
             return await self.reader.readuntil(b"\n")
@@ -247,6 +264,7 @@ class _Client:
             await self.send(
                 reply_line(Reply(ok=False, error=f"a request has at most {MAX_REQUEST_BYTES} bytes"))
             )
+            await self.hear_out()
             return b""
 
     async def _send_pictures(self) -> None:

@@ -1,6 +1,7 @@
 """The control socket from both ends, over a real Unix socket."""
 
 import asyncio
+import contextlib
 import json
 import os
 import socket
@@ -251,5 +252,23 @@ def test_client_that_vanishes_leaves_no_trace(server: ControlServer) -> None:
         with socket.socket(socket.AF_UNIX) as client:
             client.connect(str(server.path))
             client.sendall(b'{"v":1,"do":"follow"}\n')
+    server.publish(_picture(1.0))
+    assert ControlClient(server.path).request(Look()) == _picture(1.0)
     _until(lambda: not server._clients)
     assert threading.active_count() == threads
+
+
+def test_watch_may_end_at_any_moment(tmp_path: Path, judge: _Judge) -> None:
+    """Connections opened as the socket closes are closed too; an unclosed one would warn."""
+    for number in range(10):
+        server = ControlServer(tmp_path / "run" / f"{number}.sock", judge.carry)
+        server.start()
+        clients = [socket.socket(socket.AF_UNIX) for _ in range(10)]
+        for client in clients:
+            client.connect(str(server.path))
+        server.stop()
+        for client in clients:
+            client.settimeout(5)
+            with contextlib.suppress(ConnectionResetError):
+                assert client.recv(1) == b""
+            client.close()

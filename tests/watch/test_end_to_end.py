@@ -299,12 +299,12 @@ def test_watch_that_is_killed_begins_again_with_what_stood(
     with _watch_process(path) as (process, client):
         wait_until(lambda: _state(client) == "connected", "the watch at the broker")
         mosquitto_broker.publish_many(packs)
+        wait_until(lambda: len(_stored(tmp_path)) == len(packs), "the readings in the store")
         wait_until(lambda: cold(client) is not None, "the alarm")
         before = cold(client)
         assert before is not None
         client.request(Acknowledge(alarm_id=before.alarm_id, who="Ada"))
         client.request(Mark(tank="t01", mark=ServiceMark.WORK, who="Ada"))
-        wait_until(lambda: len(_stored(tmp_path)) == len(packs), "the readings in the store")
         process.kill()
         process.wait(10)
         assert _look(client) is None
