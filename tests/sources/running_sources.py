@@ -42,6 +42,14 @@ class Running:
         wait_until(lambda: self.health(index).state == state, f"source {state}", timeout_s)
         return self.health(index)
 
+    def wait_for_loss(self, words: str, index: int = 0) -> SourceSnapshot:
+        """Wait until the source is lost and says `words`: the first attempt may take its time."""
+        wait_until(
+            lambda: self.health(index).state == "lost" and words in self.health(index).detail,
+            f"source lost, saying {words!r}",
+        )
+        return self.health(index)
+
     def values(self) -> list[float]:
         """Return the values that have come in so far."""
         self.readings += self.inbox.take(0.0)

@@ -57,8 +57,7 @@ def test_after_a_restart_of_the_broker_messages_arrive_again(mosquitto_broker: M
             mosquitto_broker.publish("fish/t01/state", pack(24.0 + round_number))
             assert running.wait_for_values(round_number + 1)[-1] == 24.0 + round_number
             mosquitto_broker.stop()
-            lost = running.wait_for_state("lost")
-            assert f"127.0.0.1:{mosquitto_broker.port}" in lost.detail
+            running.wait_for_loss(f"127.0.0.1:{mosquitto_broker.port}")
             mosquitto_broker.start()
         running.wait_for_state("connected")
         mosquitto_broker.publish("fish/t01/state", pack(26.0))
@@ -175,13 +174,12 @@ def test_user_name_and_password(
         assert running.wait_for_values(1) == [24.5]
     monkeypatch.setenv("TANKWATCH_PASSWORD_SRC", "wrong")
     with Running(broker_room(broker.port, **options)) as running:
-        lost = running.wait_for_state("lost")
-        assert "the broker refuses: " in lost.detail
+        lost = running.wait_for_loss("the broker refuses: ")
         assert "check username and password_file" in lost.detail
         assert "wrong" not in lost.detail
     monkeypatch.delenv("TANKWATCH_PASSWORD_SRC")
     with Running(broker_room(broker.port, **{**options, "password_file": str(tmp_path / "none")})) as running:
-        assert "password_file" in running.wait_for_state("lost").detail
+        running.wait_for_loss("password_file")
 
 
 @pytest.fixture(scope="session")
@@ -231,24 +229,24 @@ def test_tls_with_a_verified_certificate(make_mosquitto: MakeBroker, certificate
     ]
     for options, words in wrong:
         with Running(broker_room(broker.port, **{"tls": True, **options})) as running:
-            assert words in running.wait_for_state("lost").detail
+            running.wait_for_loss(words)
 
 
 def test_tls_towards_a_plain_port_says_so(mosquitto_broker: MosquittoBroker) -> None:
     with Running(broker_room(mosquitto_broker.port, tls=True)) as running:
-        assert "TLS port?" in running.wait_for_state("lost").detail
+        running.wait_for_loss("TLS port?")
 
 
 def test_a_broker_that_is_not_there(monkeypatch: pytest.MonkeyPatch) -> None:
     with Running(broker_room(free_port())) as running:
-        assert "is the broker running?" in running.wait_for_state("lost").detail
+        running.wait_for_loss("is the broker running?")
 
     def unknown(*_: Any, **__: Any) -> Any:
         raise socket.gaierror(socket.EAI_NONAME, "Name or service not known")
 
     monkeypatch.setattr(socket, "getaddrinfo", unknown)
     with Running(broker_room(1883, host="nowhere.invalid")) as running:
-        assert "the name nowhere.invalid is not known" in running.wait_for_state("lost").detail
+        running.wait_for_loss("the name nowhere.invalid is not known")
 
 
 CONNACK_5 = b"\x20\x03\x00\x00\x00"
@@ -303,8 +301,7 @@ def test_a_refused_subscription_is_not_taken_for_a_connection(protocol: int) -> 
         connection.recv(100)
 
     with scripted_broker(answer) as port, Running(broker_room(port, protocol=protocol)) as running:
-        lost = running.wait_for_state("lost")
-        assert "refuses to send 'fish/t01/state'" in lost.detail
+        running.wait_for_loss("refuses to send 'fish/t01/state'")
 
 
 def test_a_subscription_granted_in_part_is_a_connection_that_says_what_is_missing() -> None:
@@ -350,6 +347,5 @@ def test_a_port_that_speaks_something_else(noise: bytes) -> None:
         connection.sendall(noise)
 
     with scripted_broker(answer) as port, Running(broker_room(port)) as running:
-        lost = running.wait_for_state("lost")
-        assert str(port) in lost.detail
+        running.wait_for_loss(str(port))
         wait_until(lambda: running.health().restarts >= 2, "further attempts")

@@ -134,8 +134,7 @@ def test_unplugged_and_replugged_it_goes_on(port: Port) -> None:
             assert running.wait_for_values(round_number + 1)[-1] == 24 + round_number
             port.write(b"temperature=9")  # cut off in the middle of a line
             port.unplug()
-            lost = running.wait_for_state("lost")
-            assert str(port.link) in lost.detail
+            running.wait_for_loss(str(port.link))
             port.plug()
         connected(running)
         port.write(b"9.5 heater=1\ntemperature=26\n")  # no half line is left over from before
@@ -144,7 +143,7 @@ def test_unplugged_and_replugged_it_goes_on(port: Port) -> None:
 
 def test_a_port_belongs_to_one_program(port: Port) -> None:
     with serial.Serial(str(port.link), exclusive=True), Running(bench(port)) as running:
-        assert "in use by another program" in running.wait_for_state("lost").detail
+        running.wait_for_loss("in use by another program")
 
 
 def test_a_path_that_is_no_port(tmp_path: Path) -> None:
@@ -152,7 +151,7 @@ def test_a_path_that_is_no_port(tmp_path: Path) -> None:
     plain.write_text("24.5\n")
     for path, words in [(plain, "cannot be opened"), (tmp_path / "absent", "is it plugged in?")]:
         with Running(room({"kind": "serial", "port": str(path)}, CHANNELS)) as running:
-            assert words in running.wait_for_state("lost").detail
+            running.wait_for_loss(words)
 
 
 def test_several_ports_at_once(tmp_path: Path) -> None:
@@ -226,7 +225,7 @@ def test_a_device_that_vanishes_during_the_search_is_looked_for_again(
 def test_a_usb_adapter_is_followed_to_its_new_name(port: Port, plugged: Callable[..., None]) -> None:
     plugged()
     with Running(room({"kind": "serial", "usb_serial": "A1"}, CHANNELS)) as running:
-        assert "A1: not plugged in" in running.wait_for_state("lost").detail
+        running.wait_for_loss("A1: not plugged in")
         plugged(adapter(os.path.realpath(port.link), "A1"))
         connected(running)
         port.write(b"temperature=24.5\n")
