@@ -99,6 +99,15 @@ class Cycles:
         self._saw_on = self._saw_off = False
         self.started_s = None
 
+    def lose_sight(self, time_s: float) -> None:
+        """Leave out a time nobody saw: what the heater does now, it does since `time_s` as far as known."""
+        self.disturb()
+        self.turn = None
+        if self.heating_since_s is not None:
+            self.heating_since_s = time_s
+        if self.idle_since_s is not None:
+            self.idle_since_s = time_s
+
     def follow(self, time_s: float, temperature_c: float) -> None:
         """Note one minute's temperature, for the extremes of the cycle under way.
 

@@ -90,7 +90,9 @@ class CyclingRules:
         if abs(moved_k) <= _DRIFT_K and abs(off_k) <= _OFF_SETPOINT_K:
             return
         moved = (
-            f"it has moved by {moved_k:+.1f} K since it was learned" if abs(moved_k) > _DRIFT_K else "it always did"
+            f"it has moved by {moved_k:+.1f} K since it was learned"
+            if abs(moved_k) > _DRIFT_K
+            else "it always did"
         )
         tank.tell(
             Condition.THERMOSTAT_DRIFT,

@@ -161,7 +161,9 @@ class DutyRules:
     def _learn_usual(self) -> None:
         if self.duty_now is None:
             return
-        self.usual = self.duty_now if self.usual is None else self.usual + (self.duty_now - self.usual) / 200.0
+        self.usual = (
+            self.duty_now if self.usual is None else self.usual + (self.duty_now - self.usual) / 200.0
+        )
         self._known_days += 600.0 / 86_400.0
         # The highest duty of each quarter day, for a week: what this room asked for so far.
         self._peak = max(self._peak, self.duty_now)

@@ -68,9 +68,7 @@ def model_snapshot(tank: "TankWatch", water_c: float | None) -> ModelSnapshot:
         room_sigma = 0.3 if air_c is not None else abs(water_c - room_c) * loss.uncertainty / loss.value
         room = Estimate(room_c, room_sigma)
         lift = (heating.value + gain.value) / loss.value
-        lift_sigma = lift * math.hypot(
-            heating.uncertainty / heating.value, loss.uncertainty / loss.value
-        )
+        lift_sigma = lift * math.hypot(heating.uncertainty / heating.value, loss.uncertainty / loss.value)
         coldest = Estimate(tank.config.setpoint_c - lift, lift_sigma)
         stuck = Estimate(room_c + lift, math.hypot(lift_sigma, room_sigma))
     return ModelSnapshot(

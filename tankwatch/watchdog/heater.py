@@ -96,7 +96,13 @@ class HeaterRules:
         if self._hot < _NEEDED_MINUTES:
             return
         margin = minutes_to_high(tank, water_c)
-        shown = "shown on" if heating else "shown off, yet the water warms" if heating is False else "not measured"
+        shown = (
+            "shown on"
+            if heating
+            else "shown off, yet the water warms"
+            if heating is False
+            else "not measured"
+        )
         tank.tell(
             Condition.HEATER_STUCK_ON,
             Priority.CRITICAL,
@@ -111,7 +117,11 @@ class HeaterRules:
                 "usual_top_c": round(top_c, 3),
                 "over_top_k": round(over_k, 3),
                 "share_of_heat_arriving": _rounded(arriving),
-                "likely": ["contacts welded", "thermostat out of place or failed", "setpoint turned up by hand"],
+                "likely": [
+                    "contacts welded",
+                    "thermostat out of place or failed",
+                    "setpoint turned up by hand",
+                ],
             },
         )
 
@@ -149,13 +159,17 @@ class HeaterRules:
             return
         margin = minutes_to_low(tank, water_c)
         if heating is True:
-            what = f"shown on since {since_text(tank.stamp(cycles.heating_since_s or now_s))}, no warmth arrives"
+            what = (
+                f"shown on since {since_text(tank.stamp(cycles.heating_since_s or now_s))}, no warmth arrives"
+            )
             likely = ["dead element", "plug or switch off behind the sensor", "heater out of the water"]
         elif heating is False:
             what = f"is not on although the water is {under_k:.1f} K below where it always came on"
             likely = ["unplugged, or its fuse or residual-current device is off", "thermostat failed"]
         else:
-            what = f"is not measured; the water is {under_k:.1f} K below where it always turned, still falling"
+            what = (
+                f"is not measured; the water is {under_k:.1f} K below where it always turned, still falling"
+            )
             likely = ["unplugged or without power", "dead element", "thermostat failed"]
         tank.tell(
             Condition.HEATER_NO_HEAT,
@@ -311,7 +325,11 @@ class HeaterRules:
         cycles, track = tank.cycles, tank.track
         began_s = cycles.heating_since_s or now_s
         last = track.index_at(began_s)
-        first = None if tank.idle_from_s is None else track.index_at(max(tank.idle_from_s + 600.0, began_s - 5400.0))
+        first = (
+            None
+            if tank.idle_from_s is None
+            else track.index_at(max(tank.idle_from_s + 600.0, began_s - 5400.0))
+        )
         if last is None or first is None or last - first < 8 or began_s - track.time_s[first] < 600.0:
             return known
         hours = (track.time_s[last] - track.time_s[first]) / 3600.0

@@ -116,7 +116,9 @@ class LightRules:
         self._day_start_s = self._local(self._day, time.min)
         self._day_end_s = self._local(self._day + timedelta(days=1), time.min)
         self.on_s = self._known_s = 0.0
-        self._windows = [self._window_on(self._day + timedelta(days=d)) for d in (-1, 0)] if self.window else []
+        self._windows = (
+            [self._window_on(self._day + timedelta(days=d)) for d in (-1, 0)] if self.window else []
+        )
 
     def _local(self, day: date, clock: time) -> float:
         return datetime.combine(day, clock, tzinfo=self._zone).timestamp()

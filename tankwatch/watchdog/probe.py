@@ -142,7 +142,10 @@ class ProbeRules:
         readings = _SPIKE_WINDOW_S / max(tank.interval_s, 1.0)
         if len(odd) >= _SPIKES and len(odd) >= _SPIKE_SHARE * readings:
             self._tell_faulty(
-                tank, time_s, f"{len(odd)} impossible values in {minutes_text(_SPIKE_WINDOW_S / 60)}.", value_c
+                tank,
+                time_s,
+                f"{len(odd)} impossible values in {minutes_text(_SPIKE_WINDOW_S / 60)}.",
+                value_c,
             )
 
     def _tell_faulty(self, tank: "TankWatch", time_s: float, what: str, value_c: float) -> None:
@@ -155,7 +158,10 @@ class ProbeRules:
             time_s,
             f"{what} The water is not watched meanwhile. Look at the probe's cable, connectors and supply.",
             value=value_c,
-            evidence={"odd_values": len(self._odd), "likely": ["loose cable", "water in the probe", "weak supply"]},
+            evidence={
+                "odd_values": len(self._odd),
+                "likely": ["loose cable", "water in the probe", "weak supply"],
+            },
         )
 
     def _good(self, tank: "TankWatch", time_s: float) -> None:
@@ -195,7 +201,9 @@ class ProbeRules:
             self.noise_c = max(self.noise_c, 0.005)
         self._noisy = min(self._noisy + 1, 20) if noisy else max(self._noisy - 1, 0)
         if self._noisy >= 6:
-            self._tell_faulty(tank, now_s, f"The probe scatters by {scatter_c:.1f} K within a minute.", scatter_c)
+            self._tell_faulty(
+                tank, now_s, f"The probe scatters by {scatter_c:.1f} K within a minute.", scatter_c
+            )
         elif not noisy and self._noisy == 0 and tank.is_active(Condition.PROBE_FAULTY) and not self._odd:
             tank.clear(Condition.PROBE_FAULTY, now_s)
 
@@ -226,7 +234,11 @@ class ProbeRules:
             frozen = expected_k > max(_FROZEN_MOVE_K, 1.5 * self.quantum_c)
         else:
             period_s = tank.cycles.period_s
-            frozen = tank.cycles.is_known and period_s is not None and constant_s > min(max(1.6 * period_s, 10_800.0), 50_400.0)
+            frozen = (
+                tank.cycles.is_known
+                and period_s is not None
+                and constant_s > min(max(1.6 * period_s, 10_800.0), 50_400.0)
+            )
             expected_k = tank.cycles.width_k
         if frozen:
             self.mistrusted = True
@@ -321,6 +333,11 @@ class ProbeRules:
     def holds_back_rate(self, now_s: float) -> bool:
         """Tell whether a fast change is being looked at: it may be the probe and not the water."""
         return self._fall is not None and now_s - self._fall[0] < _HOLD_RATE_S
+
+    def lose_sight(self) -> None:
+        """Begin anew after a gap."""
+        self._fall = None
+        self._constant_value = None
 
     def service_began(self, tank: "TankWatch", now_s: float) -> None:
         """Forget what work explains."""

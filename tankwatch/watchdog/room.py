@@ -58,7 +58,9 @@ class RoomRules:
         shares = [
             t.duty_rules.duty_now / t.duty_rules.usual
             for t in tanks
-            if t.duty_rules.usual is not None and t.duty_rules.usual > 0.05 and t.duty_rules.duty_now is not None
+            if t.duty_rules.usual is not None
+            and t.duty_rules.usual > 0.05
+            and t.duty_rules.duty_now is not None
         ]
         room_share = median(shares) if len(shares) >= 4 else None
         for tank in tanks:
@@ -84,17 +86,27 @@ class RoomRules:
             if tank.is_active(Condition.PROBE_SILENT) or self._book.active(None, Condition.POWER_LOSS):
                 continue
             together = [
-                t for t in tanks
-                if t.heard_s is not None and abs(t.heard_s - heard_s) <= _TOGETHER_S and room_s - t.heard_s > 0.5 * limit_s
+                t
+                for t in tanks
+                if t.heard_s is not None
+                and abs(t.heard_s - heard_s) <= _TOGETHER_S
+                and room_s - t.heard_s > 0.5 * limit_s
             ]
             alive = [t for t in tanks if t.heard_s is not None and t.heard_s >= heard_s - _TOGETHER_S]
             if len(together) >= _FEWEST_TANKS and len(together) >= _MOST * len(alive):
                 self._begin_power_loss(
-                    tanks, heard_s + limit_s, heard_s,
-                    f"{len(together)} probes fell silent together at {since_text(heard_s)}", len(together),
+                    tanks,
+                    heard_s + limit_s,
+                    heard_s,
+                    f"{len(together)} probes fell silent together at {since_text(heard_s)}",
+                    len(together),
                 )
                 continue
-            last = "never heard" if tank.heard_s is None else f"last heard {since_text(self._stamp(tank, heard_s))}"
+            last = (
+                "never heard"
+                if tank.heard_s is None
+                else f"last heard {since_text(self._stamp(tank, heard_s))}"
+            )
             told_s = min(self._stamp(tank, heard_s) + limit_s, self._stamp(tank, room_s))
             self._book.begin(
                 tank.tank_id,
@@ -136,16 +148,23 @@ class RoomRules:
                 settled = room_s - since_s >= _STAYS_OFF_S
                 if settled and len(group) >= max(2, 0.5 * before):
                     self._begin_power_loss(
-                        tanks, room_s, min(group),
+                        tanks,
+                        room_s,
+                        min(group),
                         f"All {len(measured)} heaters went off together at {since_text(min(group))}, "
-                        f"{len(group)} of them in the middle of heating", len(measured),
+                        f"{len(group)} of them in the middle of heating",
+                        len(measured),
                     )
                     return
         cold = [t for t in heard if t.is_active(Condition.HEATER_NO_HEAT) or t.heater_rules.is_cold_and_idle]
         known = [t for t in heard if t.cycles.is_known]
         if len(cold) >= _FEWEST_TANKS and len(cold) >= 0.5 * len(known):
             self._begin_power_loss(
-                tanks, room_s, room_s, f"{len(cold)} tanks of {len(known)} cool without heat together", len(cold)
+                tanks,
+                room_s,
+                room_s,
+                f"{len(cold)} tanks of {len(known)} cool without heat together",
+                len(cold),
             )
 
     def _begin_power_loss(
@@ -180,6 +199,10 @@ class RoomRules:
         back = len(heard) >= 0.5 * len(ever_heard)
         heats = on_count >= max(1, 0.2 * len(measured)) if measured else True
         cold = sum(t.heater_rules.is_cold_and_idle for t in heard)
-        warm_room = bool(measured) and on_count == 0 and cold == 0 and room_s - (self._power_lost_s or 0.0) > 7200.0
+        warm_room = (
+            bool(measured) and on_count == 0 and cold == 0 and room_s - (self._power_lost_s or 0.0) > 7200.0
+        )
         if back and (heats or warm_room) and cold <= 0.3 * len(heard):
             self._book.end(None, Condition.POWER_LOSS, room_s)
+            for tank in tanks:
+                tank.start_recovery()

@@ -32,6 +32,8 @@ SETTLE_S = 600.0
 FORGOTTEN_SERVICE_S = 3 * 3600.0
 """Work that was never ended stops holding anything back after this, s."""
 _HEATER_POWER_W = 5.0
+_LONG_GAP_S = 1800.0
+_LONGEST_RECOVERY_S = 24 * 3600.0
 
 
 class TankWatch:
@@ -83,6 +85,7 @@ class TankWatch:
         self._low = 0.0
         self._high = 0.0
         self._minutes = 0
+        self._recovery_ends_s: float | None = None
         self._gaps_known = 0
 
     # --- readings ---
@@ -101,7 +104,9 @@ class TankWatch:
             self.light.reading(self, reading.time_s + self.timeline.shift_s, reading.value >= 0.5)
         elif channel is Channel.AIR:
             if -30.0 < reading.value < 60.0:
-                self.air_c = reading.value if self.air_c is None else self.air_c + 0.2 * (reading.value - self.air_c)
+                self.air_c = (
+                    reading.value if self.air_c is None else self.air_c + 0.2 * (reading.value - self.air_c)
+                )
         elif channel is Channel.POWER:
             if Channel.HEATER not in self.newest:
                 self.heater(reading.time_s, reading.value > _HEATER_POWER_W)
@@ -298,22 +303,19 @@ class TankWatch:
         last_s = now_s - gap_s
         mean_c = self._sum / self._n
         middle_s = (self._bin_first_s + last_s) / 2
-        track = self.track
-        track.add(middle_s, mean_c, self.on_total_s)
+        self.track.add(middle_s, mean_c, self.on_total_s)
         self._minutes += 1
         if self._minutes <= 40:
             self._learn_interval(last_s)
         gap = gap_s > max(300.0, 5.0 * self.interval_s)
         if gap:
-            self.cycles.disturb()
-            self.learning.disturb(self)
-            self.cycles.turn = None
+            self._resume_after_gap(now_s, gap_s)
         self.probe_rules.minute(self, now_s, self._high - self._low, self._n)
         if self.probe_rules.mistrusted:
             self.cycles.disturb()  # what the probe says now is not the water's cycle
         else:
             self._follow_cycle(middle_s, mean_c)
-        water_c = track.newest_c()
+        water_c = self.track.newest_c()
         if self.recovering:
             self._watch_recovery(now_s, water_c)
         self.temperature_rules.minute(self, now_s, water_c)
@@ -326,6 +328,21 @@ class TankWatch:
             self.temperature_rules.ten_minutes(self, now_s)
             self.duty_rules.ten_minutes(self, now_s, water_c)
             self.cycling_rules.ten_minutes(self, now_s)
+
+    def _resume_after_gap(self, now_s: float, gap_s: float) -> None:
+        """Begin anew after a time nobody saw: neither heater nor water are known to have gone on as before."""
+        self.cycles.lose_sight(now_s)
+        self.learning.disturb(self)
+        self.probe_rules.lose_sight()
+        self.settle_until_s = max(self.settle_until_s, now_s + SETTLE_S / 2)
+        if gap_s > _LONG_GAP_S:
+            self.start_recovery()
+
+    def start_recovery(self) -> None:
+        """Expect the heater to bring the water back first: after work, a power loss, a long gap."""
+        self.recovering = True
+        self.cycles.disturb()
+        self.learning.disturb(self)
 
     def _learn_interval(self, last_s: float) -> None:
         if self._n > 1:
@@ -340,7 +357,9 @@ class TankWatch:
                 self.interval_s = seen_s
         bin_s = bin_length_s(self.interval_s)
         if bin_s > self.track.bin_s:
+            newest = (self.track.time_s[-1], self.track.temperature_c[-1], self.track.on_s[-1])
             self.track = Track(bin_s)
+            self.track.add(*newest)
 
     def _follow_cycle(self, middle_s: float, mean_c: float) -> None:
         if self.heater_measured:
@@ -362,8 +381,11 @@ class TankWatch:
         floor_c = self.config.setpoint_c - 0.5 if bottom_c is None else bottom_c
         if self.service is not ServiceMark.END:
             return
-        if water_c >= floor_c - 0.05 or now_s - self.service_since_s > 24 * 3600.0:
+        if self._recovery_ends_s is None:
+            self._recovery_ends_s = now_s + _LONGEST_RECOVERY_S
+        if water_c >= floor_c - 0.05 or now_s > self._recovery_ends_s:
             self.recovering = False
+            self._recovery_ends_s = None
             self.recovered_s = now_s
             self.cycles.disturb()
             self.temperature_rules.forget_swing(now_s)

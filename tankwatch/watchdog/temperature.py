@@ -41,7 +41,9 @@ class TemperatureRules:
         held_back = tank.in_service(now_s) or tank.recovering or tank.probe_rules.mistrusted
         if not held_back and not tank.probe_rules.holds_back_rate(now_s):
             slot = self._slot
-            self._slot = (water_c, water_c) if slot is None else (min(slot[0], water_c), max(slot[1], water_c))
+            self._slot = (
+                (water_c, water_c) if slot is None else (min(slot[0], water_c), max(slot[1], water_c))
+            )
 
     def _limits(self, tank: "TankWatch", now_s: float, water_c: float) -> None:
         low_c, high_c = tank.config.band_low_c, tank.config.band_high_c

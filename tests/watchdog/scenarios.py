@@ -113,10 +113,17 @@ def draw(name: str, seed: int, days: float = 4.0) -> Scenario:
         for day in range(1, int(days)):
             at_s = start_s + day * DAY_S + rng.uniform(-3, 3) * HOUR_S
             scenario.works.append(
-                Work(at_s, rng.uniform(600, 2400), rng.uniform(0.1, 0.3), spec.setpoint_c - rng.uniform(-1.0, 4.0))
+                Work(
+                    at_s,
+                    rng.uniform(600, 2400),
+                    rng.uniform(0.1, 0.3),
+                    spec.setpoint_c - rng.uniform(-1.0, 4.0),
+                )
             )
     elif name == "hands":
-        scenario.works = [Work(start_s + d * DAY_S + 5e4, rng.uniform(300, 2400)) for d in range(1, int(days))]
+        scenario.works = [
+            Work(start_s + d * DAY_S + 5e4, rng.uniform(300, 2400)) for d in range(1, int(days))
+        ]
     elif name == "messy":
         scenario.messy = True
     elif name == "cold-spell":
@@ -126,7 +133,13 @@ def draw(name: str, seed: int, days: float = 4.0) -> Scenario:
             at_s = (start_s // DAY_S + day) * DAY_S + rng.uniform(22.6, 23.5) * HOUR_S
             scenario.extra_light.append((at_s, at_s + rng.uniform(60, 300)))
     scenario.air = RoomAir(
-        mean_c=room_c, daily_k=daily, weather_k=weather, start_s=start_s, days=days + 1, seed=seed, events=events
+        mean_c=room_c,
+        daily_k=daily,
+        weather_k=weather,
+        start_s=start_s,
+        days=days + 1,
+        seed=seed,
+        events=events,
     )
     return scenario
 
@@ -137,8 +150,13 @@ def _faulty(kind: FaultKind, expected: set[Condition], size: float = 1.0, **rest
         s.expected = frozenset(expected)
         for key, value in rest.items():
             setattr(s, key, value)
-        if kind in {FaultKind.UNPLUGGED, FaultKind.STUCK_ON_UNSEEN, FaultKind.SHORT_CYCLING, FaultKind.LID_OFF,
-                    FaultKind.WEAK_ELEMENT}:
+        if kind in {
+            FaultKind.UNPLUGGED,
+            FaultKind.STUCK_ON_UNSEEN,
+            FaultKind.SHORT_CYCLING,
+            FaultKind.LID_OFF,
+            FaultKind.WEAK_ELEMENT,
+        }:
             s.heater_measured = True
         if kind is FaultKind.LID_OFF:
             s.air_measured = True
@@ -151,7 +169,9 @@ def _faulty(kind: FaultKind, expected: set[Condition], size: float = 1.0, **rest
 def _overloaded(s: Scenario, rng: random.Random, events: list[AirEvent]) -> None:
     spec = s.spec
     lift = spec.heater_w / spec.loss_w_per_k
-    events.append(AirEvent(s.fault_s, s.fault_s + 3 * DAY_S, -lift * rng.uniform(0.9, 1.2), ramp_s=3 * HOUR_S))
+    events.append(
+        AirEvent(s.fault_s, s.fault_s + 3 * DAY_S, -lift * rng.uniform(0.9, 1.2), ramp_s=3 * HOUR_S)
+    )
     s.expected = frozenset({Condition.HEATER_OVERLOADED})
     s.colder_k = 1.0
 
@@ -172,9 +192,15 @@ FAULTS = {
     "dead-element": _faulty(FaultKind.DEAD_ELEMENT, {C.HEATER_NO_HEAT}, colder_k=1.0),
     "unplugged": _faulty(FaultKind.UNPLUGGED, {C.HEATER_NO_HEAT}, colder_k=1.0),
     "overloaded": _overloaded,
-    "lid-off": _faulty(FaultKind.LID_OFF, {C.HEATER_DUTY_HIGH, C.HEATER_OVERLOADED}, size=1.9, limit_s=12 * HOUR_S),
-    "weak-element": _faulty(FaultKind.WEAK_ELEMENT, {C.HEATER_DUTY_HIGH, C.HEATER_OVERLOADED}, size=0.55, limit_s=18 * HOUR_S),
-    "short-cycling": _faulty(FaultKind.SHORT_CYCLING, {C.HEATER_SHORT_CYCLING}, size=0.05, limit_s=2 * HOUR_S),
+    "lid-off": _faulty(
+        FaultKind.LID_OFF, {C.HEATER_DUTY_HIGH, C.HEATER_OVERLOADED}, size=1.9, limit_s=12 * HOUR_S
+    ),
+    "weak-element": _faulty(
+        FaultKind.WEAK_ELEMENT, {C.HEATER_DUTY_HIGH, C.HEATER_OVERLOADED}, size=0.55, limit_s=18 * HOUR_S
+    ),
+    "short-cycling": _faulty(
+        FaultKind.SHORT_CYCLING, {C.HEATER_SHORT_CYCLING}, size=0.05, limit_s=2 * HOUR_S
+    ),
     "drift": _faulty(FaultKind.DRIFT, {C.THERMOSTAT_DRIFT}, size=0.6, limit_s=1.6 * DAY_S),
     "exposed": _exposed,
     "probe-silent": _faulty(FaultKind.PROBE_SILENT, {C.PROBE_SILENT}, limit_s=900),
@@ -334,8 +360,11 @@ def main() -> None:
             scenario = outcome.scenario
             row = total[name]
             row[0] += 1
-            false_days += (min(scenario.fault_s - scenario.start_s, scenario.days * DAY_S) / DAY_S
-                           if scenario.expected else scenario.days)
+            false_days += (
+                min(scenario.fault_s - scenario.start_s, scenario.days * DAY_S) / DAY_S
+                if scenario.expected
+                else scenario.days
+            )
             false_count += len(outcome.false)
             false_names.update(s.alarm.condition.value for s in outcome.false)
             show = options.v and outcome.false
@@ -347,9 +376,13 @@ def main() -> None:
                 row[3] += not due
                 if outcome.told_s is not None:
                     delays.append((outcome.told_s - scenario.fault_s) / 60)
-                others = {s.alarm.condition.value for s in outcome.steps
-                          if s.time_s >= scenario.fault_s and s.alarm.state is AlarmState.UNACKNOWLEDGED
-                          and s.alarm.condition not in scenario.expected}
+                others = {
+                    s.alarm.condition.value
+                    for s in outcome.steps
+                    if s.time_s >= scenario.fault_s
+                    and s.alarm.state is AlarmState.UNACKNOWLEDGED
+                    and s.alarm.condition not in scenario.expected
+                }
                 wrong.update(others)
                 show = options.v and (outcome.false or not (outcome.right or not due) or others)
             if show and len(outcome.steps) < 40:
@@ -357,28 +390,42 @@ def main() -> None:
         row = total[name]
         if name in FAULTS:
             middle = sorted(delays)[len(delays) // 2] if delays else math.nan
-            print(f"{name:16} n={row[0]:3} told in time {row[1]:3} right name {row[2]:3} never due {row[3]:2} "
-                  f"median {middle:6.0f} min  others: {dict(wrong)}", flush=True)
+            print(
+                f"{name:16} n={row[0]:3} told in time {row[1]:3} right name {row[2]:3} never due {row[3]:2} "
+                f"median {middle:6.0f} min  others: {dict(wrong)}",
+                flush=True,
+            )
         else:
             print(f"{name:16} n={row[0]:3}", flush=True)
     faults = [row for name, row in total.items() if name in FAULTS]
     drawn = sum(row[0] for row in faults)
     if drawn:
-        print(f"told in time {sum(r[1] for r in faults) / drawn:.1%}, by the right name {sum(r[2] for r in faults) / drawn:.1%}")
-    print(f"false alarms {false_count:.0f} in {false_days:.0f} tank-days: {100 * false_count / max(false_days, 1e-9):.2f} per 100; {dict(false_names)}")
-    print(f"{readings:.0f} readings, {1e6 * spent / max(readings, 1):.2f} µs each in the watchdog", file=sys.stderr)
+        print(
+            f"told in time {sum(r[1] for r in faults) / drawn:.1%}, by the right name {sum(r[2] for r in faults) / drawn:.1%}"
+        )
+    print(
+        f"false alarms {false_count:.0f} in {false_days:.0f} tank-days: {100 * false_count / max(false_days, 1e-9):.2f} per 100; {dict(false_names)}"
+    )
+    print(
+        f"{readings:.0f} readings, {1e6 * spent / max(readings, 1):.2f} µs each in the watchdog",
+        file=sys.stderr,
+    )
 
 
 def describe(outcome: Outcome, seed: int) -> None:
     """Print one outcome with everything that was said."""
     s = outcome.scenario
     print(f"  seed {seed}: {s.spec}")
-    print(f"    heater {'measured' if s.heater_measured else '-'}, air {'measured' if s.air_measured else '-'}, "
-          f"rated {'known' if s.rated_known else '-'}, fault at {(s.fault_s - s.start_s) / HOUR_S:.1f} h, "
-          f"deadline {(outcome.deadline_s - s.fault_s) / HOUR_S:.2f} h after")
+    print(
+        f"    heater {'measured' if s.heater_measured else '-'}, air {'measured' if s.air_measured else '-'}, "
+        f"rated {'known' if s.rated_known else '-'}, fault at {(s.fault_s - s.start_s) / HOUR_S:.1f} h, "
+        f"deadline {(outcome.deadline_s - s.fault_s) / HOUR_S:.2f} h after"
+    )
     for step in outcome.steps:
-        print(f"    {(step.time_s - s.fault_s) / HOUR_S:8.2f} h {step.alarm.condition.value:20} "
-              f"{step.alarm.state.value:15} {step.alarm.message[:110]}")
+        print(
+            f"    {(step.time_s - s.fault_s) / HOUR_S:8.2f} h {step.alarm.condition.value:20} "
+            f"{step.alarm.state.value:15} {step.alarm.message[:110]}"
+        )
 
 
 if __name__ == "__main__":
