@@ -24,9 +24,9 @@ INKS = {
     "critical": "#ff6b5e",
     "high": "#ffab3d",
     "medium": "#f4e27a",
-    "low": "#7cc4ff",
-    "stale": "#c9a3ff",
-    "service": "#7fdcc4",
+    "low": "#5da7cf",
+    "stale": "#d674f9",
+    "service": "#94fdd3",
 }
 """Colour of each role; `text`, `label`, `faint` and `bright` are the greys of a quiet room."""
 

@@ -20,6 +20,7 @@ from tankwatch.screen.wall import tag
 from tankwatch.snapshot import Estimate, LiveValue, ModelSnapshot, TankSnapshot
 
 _UNITS: dict[str, str] = {
+    Channel.TEMPERATURE: "°C",
     Channel.AIR: "°C",
     Channel.POWER: "W",
     Channel.HUMIDITY: "%",
@@ -231,22 +232,18 @@ def _values(tank: TankSnapshot) -> tuple[str, list[Row]]:
     for name, value in tank.values.items():
         if name == Channel.SERVICE:
             continue
-        shown = (
-            _on_off(value)
-            if name in (Channel.HEATER, Channel.LIGHT)
-            else f"{value.value:.2f} {_UNITS.get(name, '°C')}".rstrip()
-        )
-        age = _age(value)
         if name in (Channel.HEATER, Channel.LIGHT):
-            shown = shown.removesuffix(f", {age}")
-        rows.append((name, f"{fit(shown, 10)} {age}", "stale" if value.stale or value.retained else "text"))
+            shown = "on" if value.value >= 0.5 else "off"
+        else:
+            shown = f"{value.value:.2f} {_UNITS.get(name, '')}".rstrip()
+        doubt = value.stale or value.retained
+        shown = f"? {shown}" if doubt else shown
+        rows.append((clean(name), f"{fit(shown, 11)} {_age(value)}", "stale" if doubt else "text"))
     return "Values and their age", rows
 
 
 def _age(value: LiveValue) -> str:
-    if value.retained:
-        return "kept by the broker, age unknown"
-    return f"stale, {words.age(value.age_s)}" if value.stale else words.age(value.age_s)
+    return "age unknown" if value.retained else words.age(value.age_s)
 
 
 def _on_off(value: LiveValue) -> str:

@@ -23,7 +23,7 @@ from tankwatch.screen.summary import time_left, what
 Direction = Literal["left", "right", "up", "down"]
 
 _PANEL_WIDTH_MIN = 28
-_PANEL_HEIGHT_MIN = 6
+_PANEL_HEIGHT_MIN = 7
 _PANEL_HEIGHT_MAX = 18
 _GAP = 2
 _CHIP_WIDTH = 17

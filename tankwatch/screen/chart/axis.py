@@ -67,7 +67,7 @@ def time_ticks(from_s: float, to_s: float, zone: ZoneInfo, most: int) -> list[Ti
                 else _clock_ticks(from_s, to_s, zone, step)
             )
     for months in _MONTH_STEPS:
-        if months * 28 * _DAY >= wanted:
+        if months * 30.5 * _DAY >= wanted:
             return _month_ticks(from_s, to_s, zone, months)
     return _month_ticks(from_s, to_s, zone, 12 * math.ceil(wanted / (365 * _DAY)))
 
