@@ -305,6 +305,7 @@ def test_watch_that_is_killed_begins_again_with_what_stood(
         assert before is not None
         client.request(Acknowledge(alarm_id=before.alarm_id, who="Ada"))
         client.request(Mark(tank="t01", mark=ServiceMark.WORK, who="Ada"))
+        wait_until(lambda: StoreReader(config.store.path).marks(), "the mark in the store")
         process.kill()
         process.wait(10)
         assert _look(client) is None
