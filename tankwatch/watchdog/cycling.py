@@ -1,5 +1,6 @@
 """How the thermostat behaves: too many short cycles, or a cycle that creeps away from its place."""
 
+import itertools
 from collections import deque
 from typing import TYPE_CHECKING
 
@@ -50,7 +51,7 @@ class CyclingRules:
         longest_s = _UNKNOWN_PERIOD_S if usual_s is None else min(usual_s / _TIMES_USUAL, _LONGEST_SHORT_S)
         if span_s < _SPREAD_S or mean_s > longest_s:
             return
-        if max(b - a for a, b in zip(times, times[1:], strict=False)) > max(_WIDEST_PAUSE_S, 2.0 * mean_s):
+        if max(b - a for a, b in itertools.pairwise(times)) > max(_WIDEST_PAUSE_S, 2.0 * mean_s):
             return
         usual = "" if usual_s is None else f", usually every {usual_s / 60:.0f} min"
         count = len(times)

@@ -71,7 +71,6 @@ class DutyRules:
             tank.in_service(now_s)
             or tank.recovering
             or tank.probe_rules.mistrusted
-            or tank.heater_rules.suspicious
             or tank.is_active(Condition.HEATER_STUCK_ON)
             or tank.is_active(Condition.HEATER_NO_HEAT)
         )

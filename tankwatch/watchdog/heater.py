@@ -87,7 +87,7 @@ class HeaterRules:
             return
         is_on_for_long = heating is True and now_s - (cycles.heating_since_s or now_s) > _LAG_S
         arriving = self._share_arriving(tank, now_s, water_c, self._window_s(tank))
-        rises = arriving > 0.6
+        rises = arriving > 0.6 and self._rise_is_heating(tank, self._window_s(tank))
         self.suspicious = is_on_for_long or rises
         if over_k < _OVER_TOP_K or not (is_on_for_long or (rises and heating is not True)):
             self._hot = 0
@@ -240,6 +240,8 @@ class HeaterRules:
         change_k = water_c - tank.track.smooth_c(then)
         arriving = self._share_arriving(tank, now_s, water_c, _FULL_DUTY_S)
         falls = change_k < -0.02 or (change_k < 0.02 and under_k > 0.4)
+        if heating is None and not (cycles.is_known and arriving >= _ARRIVES):
+            return  # without a measured state only a known heater can be said to heat too little
         if not falls or arriving < _ARRIVES:
             self._overloaded = 0
             return
@@ -355,6 +357,14 @@ class HeaterRules:
         track = tank.track
         then = track.index_at(track.time_s[-1] - window_s)
         return 0.0 if then is None else track.newest_c() - track.smooth_c(then)
+
+    def _rise_is_heating(self, tank: "TankWatch", window_s: float) -> bool:
+        """Tell whether the water rises about as fast as this heater lifts it, and not as a warm room does."""
+        heating, duty = tank.model.heating_k_per_h, tank.cycles.duty
+        if heating is None:
+            return False
+        usual_k_per_h = heating.value * (1.0 - min(duty or 0.0, 0.8))
+        return self._rise_k(tank, window_s) > 0.4 * usual_k_per_h * window_s / 3600.0
 
     def _share_arriving(self, tank: "TankWatch", now_s: float, water_c: float, window_s: float) -> float:
         """Return `f` over the last `window_s`; nan where it cannot be told."""

@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any
 
 from tankwatch.alarms.model import Condition, Priority
 from tankwatch.config import TankConfig
+from tankwatch.watchdog.hold import Hold
 
 if TYPE_CHECKING:
     from tankwatch.watchdog.tank import TankWatch
 
-_HOLD_S = 900.0
 _CHECK_S = 60.0
 _FEEDING_S = 480.0
 """A lamp for a few minutes at feeding time is life: this much outside the window is let pass, s."""
@@ -29,13 +29,15 @@ class LightRules:
     """The lamp of one tank over its local days."""
 
     __slots__ = (
+        "_counted_s",
         "_day",
         "_day_end_s",
         "_day_start_s",
+        "_heard_s",
+        "_hold",
         "_known_s",
         "_next_check_s",
         "_outside_s",
-        "_reading_s",
         "_windows",
         "_zone",
         "days",
@@ -60,7 +62,9 @@ class LightRules:
         """Light hours of the last days that were not missed, oldest first."""
         self.missed = 0
         """Days running on which the light hardly came on."""
-        self._reading_s = float("-inf")
+        self._heard_s = float("-inf")
+        self._counted_s = float("-inf")
+        self._hold = Hold()
         self._day = date.min
         self._day_start_s = float("-inf")
         self._day_end_s = float("-inf")
@@ -71,20 +75,29 @@ class LightRules:
 
     def reading(self, tank: "TankWatch", time_s: float, on: bool) -> None:
         """Take one state of the lamp; `time_s` is the tank's own time."""
-        passed_s = time_s - self._reading_s
-        if passed_s <= 0:
+        if time_s < self._counted_s:
             return
+        self._hold.note(time_s - self._heard_s)
+        self._count_to(tank, time_s)
         self.is_measured = True
-        if passed_s < _HOLD_S:
-            self._count(tank, time_s - passed_s, time_s)
-        elif time_s >= self._day_end_s + tank.timeline.shift_s:
-            self._turn_day(tank, time_s)
+        self._heard_s = time_s
         if on is not self.is_on:
             self.is_on = on
             self._next_check_s = time_s
-        self._reading_s = time_s
         if time_s >= self._next_check_s:
             self.minute(tank, time_s)
+
+    def _count_to(self, tank: "TankWatch", time_s: float) -> None:
+        """Count the time since the last count, as long as the state may be believed."""
+        if time_s - self._heard_s < self._hold.hold_s:
+            self._count(tank, self._counted_s, time_s)
+        elif tank.stamp(time_s) >= self._day_end_s:
+            self._turn_day(tank, time_s)
+        self._counted_s = time_s
+
+    def lose_sight(self, time_s: float) -> None:
+        """Leave out a time nobody saw."""
+        self._counted_s = max(self._counted_s, time_s)
 
     def _count(self, tank: "TankWatch", from_s: float, to_s: float) -> None:
         """Count a stretch in which the lamp kept its state."""
@@ -153,6 +166,8 @@ class LightRules:
     def minute(self, tank: "TankWatch", now_s: float) -> None:
         """Judge the lamp as it stands."""
         self._next_check_s = now_s + _CHECK_S
+        if now_s > self._counted_s:
+            self._count_to(tank, now_s)
         hours = self.on_s / 3600.0
         if hours > self.hours_max:
             if self.is_on or tank.is_active(Condition.LIGHT_OVERRUN):

@@ -16,6 +16,8 @@ from tankwatch.watchdog.watchdog import Watchdog
 _CHANNELS = {channel.value: channel for channel in Channel}
 _MARKS = frozenset(mark.value for mark in ServiceMark)
 
+_LIT_LX = 10.0
+
 OnRefused = Callable[[int, str], None]
 """Called with the number of a line and the reason why it, or a record in it, was left out."""
 
@@ -43,7 +45,10 @@ def replay(
             place = names.get(record.name, _UNSEEN)
             if place is _UNSEEN:
                 place = names[record.name] = _place(record.name)
-            reading = None if not isinstance(place, tuple) else _reading(place, record.time_s, record.value)
+            value = record.value
+            if record.unit == "lx" and not isinstance(value, str):
+                value = value > _LIT_LX  # a light sensor: a room's own dim light is not the lamp
+            reading = None if not isinstance(place, tuple) else _reading(place, record.time_s, value)
             if reading is None:
                 refuse(number, _reason(record.name, record.time_s, place))
                 continue

@@ -17,6 +17,7 @@ from tankwatch.watchdog.cycling import CyclingRules
 from tankwatch.watchdog.duty import DutyRules
 from tankwatch.watchdog.forecast import minutes_to_low
 from tankwatch.watchdog.heater import HeaterRules
+from tankwatch.watchdog.hold import Hold
 from tankwatch.watchdog.learning import Learning
 from tankwatch.watchdog.light import LightRules
 from tankwatch.watchdog.model import ThermalModel
@@ -25,14 +26,13 @@ from tankwatch.watchdog.temperature import TemperatureRules
 from tankwatch.watchdog.timeline import Timeline
 from tankwatch.watchdog.track import Track
 
-HOLD_S = 900.0
-"""A state is believed to last this long after it was last heard, s."""
 SETTLE_S = 600.0
 """After work the water mixes and plugs go back in: heater and probe are not judged meanwhile, s."""
 FORGOTTEN_SERVICE_S = 3 * 3600.0
 """Work that was never ended stops holding anything back after this, s."""
 _HEATER_POWER_W = 5.0
 _LONG_GAP_S = 1800.0
+_SLOW_RULES_S = 590.0
 _LONGEST_RECOVERY_S = 24 * 3600.0
 
 
@@ -66,6 +66,8 @@ class TankWatch:
         self.heater_on = False
         self.heater_measured = False
         self.heater_s = float("-inf")
+        self.heater_hold = Hold()
+        self._heater_heard_s = float("-inf")
         self.stopped_early_s = float("-inf")
         """Stamp at which the heater last stopped where its thermostat would not have stopped it."""
         self.idle_from_s: float | None = None
@@ -85,6 +87,7 @@ class TankWatch:
         self._low = 0.0
         self._high = 0.0
         self._minutes = 0
+        self._next_slow_s = float("-inf")
         self._recovery_ends_s: float | None = None
         self._gaps_known = 0
 
@@ -141,13 +144,12 @@ class TankWatch:
     def heater(self, stamp_s: float, on: bool) -> None:
         """Take one state of the heater."""
         time_s = stamp_s + self.timeline.shift_s
-        passed_s = time_s - self.heater_s
-        if passed_s <= 0:
+        if time_s < self.heater_s:
             return
+        self.heater_hold.note(time_s - self._heater_heard_s)
+        self._heater_heard_s = time_s
         self.heater_measured = True
-        if self.heater_on:
-            self.on_total_s += passed_s if passed_s < HOLD_S else 0.0
-        self.heater_s = time_s
+        self._count_heater(time_s)
         if on is not self.heater_on:
             self.heater_on = on
             if len(self.track):
@@ -161,6 +163,12 @@ class TankWatch:
                 self.learning.switched(self, on, time_s)
         if self.service is ServiceMark.WATER_OUT:
             self.heater_rules.exposed(self, on, time_s)
+
+    def _count_heater(self, time_s: float) -> None:
+        """Count the heater's time up to `time_s`, as long as its state may be believed."""
+        if self.heater_on and time_s - self._heater_heard_s < self.heater_hold.hold_s:
+            self.on_total_s += time_s - self.heater_s
+        self.heater_s = time_s
 
     def _note_early_stop(self, time_s: float, water_c: float) -> None:
         """Note that the heater stopped far below where its thermostat stops it."""
@@ -199,7 +207,7 @@ class TankWatch:
 
     def heating_now(self, time_s: float) -> bool | None:
         """Tell whether the heater is on; None where that is not measured or not fresh."""
-        if not self.heater_measured or time_s - self.heater_s > HOLD_S:
+        if not self.heater_measured or time_s - self._heater_heard_s > self.heater_hold.hold_s:
             return None
         return self.heater_on
 
@@ -302,6 +310,8 @@ class TankWatch:
         """Make a minute of the readings gathered and ask every rule; `now_s` is the newest reading's time."""
         last_s = now_s - gap_s
         mean_c = self._sum / self._n
+        if self.heater_measured and last_s > self.heater_s:
+            self._count_heater(last_s)
         middle_s = (self._bin_first_s + last_s) / 2
         self.track.add(middle_s, mean_c, self.on_total_s)
         self._minutes += 1
@@ -324,7 +334,8 @@ class TankWatch:
         if self.light.is_measured:
             self.light.minute(self, now_s)
         self.learning.minute(self, now_s)
-        if self._minutes % 10 == 0:
+        if now_s >= self._next_slow_s:
+            self._next_slow_s = now_s + _SLOW_RULES_S
             self.temperature_rules.ten_minutes(self, now_s)
             self.duty_rules.ten_minutes(self, now_s, water_c)
             self.cycling_rules.ten_minutes(self, now_s)
@@ -332,8 +343,10 @@ class TankWatch:
     def _resume_after_gap(self, now_s: float, gap_s: float) -> None:
         """Begin anew after a time nobody saw: neither heater nor water are known to have gone on as before."""
         self.cycles.lose_sight(now_s)
+        self.heater_s = max(self.heater_s, now_s)  # what the heater did in the gap is not counted
         self.learning.disturb(self)
         self.probe_rules.lose_sight()
+        self.light.lose_sight(now_s)
         self.settle_until_s = max(self.settle_until_s, now_s + SETTLE_S / 2)
         if gap_s > _LONG_GAP_S:
             self.start_recovery()
