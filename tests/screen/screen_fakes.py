@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
+from textual.pilot import Pilot
 
 from tankwatch.alarms.model import Alarm, AlarmState, Condition, Priority, Transition
 from tankwatch.clock import ManualClock
@@ -139,10 +140,25 @@ def make_room(
 
 TROUBLE = (
     make_alarm(1),
-    make_alarm(2, "t05", Condition.PROBE_SILENT, Priority.HIGH, message="No reading for 25 min.", margin_min=None),
-    make_alarm(3, "t04", Condition.LIGHT_OVERRUN, Priority.MEDIUM, AlarmState.ACKNOWLEDGED,
-               message="The light has been on 11 h today; 10 h are let pass.", margin_min=None, who="keeper"),
-)  # fmt: skip
+    make_alarm(
+        2,
+        "t05",
+        Condition.PROBE_SILENT,
+        Priority.HIGH,
+        message="No reading for 25 min.",
+        margin_min=None,
+    ),
+    make_alarm(
+        3,
+        "t04",
+        Condition.LIGHT_OVERRUN,
+        Priority.MEDIUM,
+        AlarmState.ACKNOWLEDGED,
+        message="The light has been on 11 h today; 10 h are let pass.",
+        margin_min=None,
+        who="keeper",
+    ),
+)
 
 
 def troubled_room(count: int = 6) -> RoomSnapshot:
@@ -177,9 +193,9 @@ class FakeHistory:
             raise StoreError("tank.db: there is no store yet")
         self.asked.append((tank, channel, from_s, to_s))
         width = (to_s - from_s) / buckets
-        time_s = from_s + (np.arange(buckets) + 0.5) * width
+        time_s = from_s + (np.arange(buckets, dtype=np.float64) + 0.5) * width
         if channel is Channel.TEMPERATURE:
-            mean = 25.0 + 0.3 * np.sin(time_s / 1500.0)
+            mean: Floats = 25.0 + 0.3 * np.sin(time_s / 1500.0)
         elif channel is Channel.HEATER:
             mean = np.full(buckets, 0.3)
         else:
@@ -267,3 +283,13 @@ def make_app(
         count = len(room.tanks)
     app = TankwatchApp(make_config(count), feed, history or FakeHistory(), clock, slow=slow, who="keeper")
     return app, feed, clock
+
+
+async def settle(pilot: Pilot[None]) -> None:
+    """Let workers, messages and the repaint after them finish."""
+    for _ in range(2):
+        await pilot.pause()
+        for worker in list(pilot.app.workers):
+            if worker.group != "link" and not worker.is_finished:
+                await worker.wait()
+    await pilot.pause()

@@ -1,5 +1,6 @@
 """Ticks of both axes, across the changes of the clocks."""
 
+import itertools
 import math
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
@@ -23,7 +24,7 @@ def test_value_ticks_are_round_inside_and_few(low: float, width: float, most: in
     ticks = value_ticks(low, low + width, most)
     assert 1 <= len(ticks) <= most or most < 3
     assert all(low - 1e-6 * width <= t <= low + width + 1e-6 * width for t in ticks)
-    steps = {round(b - a, 6) for a, b in zip(ticks, ticks[1:], strict=False)}
+    steps = {round(b - a, 6) for a, b in itertools.pairwise(ticks)}
     assert len(steps) <= 1
     for step in steps:
         mantissa = step / 10 ** math.floor(math.log10(step) + 1e-9)
@@ -79,7 +80,7 @@ def test_the_hour_that_the_clocks_repeat_has_two_ticks() -> None:
 def test_days_begin_at_local_midnight_on_both_sides_of_a_change() -> None:
     ticks = time_ticks(at(2026, 10, 23), at(2026, 10, 28, 1), LISBON, 6)
     assert [t.label for t in ticks] == ["Sat 24", "Sun 25", "Mon 26", "Tue 27", "Wed 28"]
-    hours = [round((b.time_s - a.time_s) / 3600) for a, b in zip(ticks, ticks[1:], strict=False)]
+    hours = [round((b.time_s - a.time_s) / 3600) for a, b in itertools.pairwise(ticks)]
     assert hours == [24, 25, 24, 24]
 
 

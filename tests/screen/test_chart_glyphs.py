@@ -52,7 +52,7 @@ def test_light_hours_follow_the_local_day_when_the_clocks_change() -> None:
     # Sunday 25 October 2026 has 25 hours in Lisbon (Directive 2000/84/EC).
     zone = ZoneInfo("Europe/Lisbon")
     start = datetime(2026, 10, 23, tzinfo=UTC).timestamp()
-    time_s = start + (np.arange(5 * 96) + 0.5) * 900
+    time_s = start + (np.arange(5 * 96, dtype=np.float64) + 0.5) * 900
     always = np.ones(len(time_s))
     now_s = datetime(2026, 10, 26, 12, tzinfo=UTC).timestamp()
     known = time_s < now_s

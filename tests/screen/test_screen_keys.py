@@ -5,10 +5,10 @@ import re
 import pytest
 from textual.binding import Binding
 
-from tankwatch.screen import advice, keys
-from tankwatch.screen.app import TankwatchApp
 from tankwatch.alarms.model import Condition
+from tankwatch.screen import advice, keys
 from tankwatch.screen.alarms_page import AlarmsPage
+from tankwatch.screen.app import TankwatchApp
 from tankwatch.screen.help_page import HelpPage
 from tankwatch.screen.room_page import RoomPage
 from tankwatch.screen.service_dialog import ServiceBegin, ServiceEnd

@@ -13,8 +13,9 @@ NOW_S = 1_795_572_000.0  # 2026-11-25 02:00 UTC
 
 @pytest.mark.parametrize(
     ("minutes", "text"),
-    [(-3, "0 min"), (float("nan"), "0 min"), (0.4, "under 1 min"), (1, "1 min"), (38.9, "38 min"), (60, "1 h"),
-     (84, "1 h 20 min"), (299, "4 h 55 min"), (300, "5 h"), (47 * 60, "47 h"), (49 * 60, "2 days")],
+    [(-3, "0 min"), (float("nan"), "0 min"), (0.4, "under 1 min"), (1, "1 min"), (38.9, "38 min"),
+     (60, "1 h"), (84, "1 h 20 min"), (299, "4 h 55 min"), (300, "5 h"),
+     (47 * 60, "47 h"), (49 * 60, "2 days")],
 )  # fmt: skip
 def test_a_length_of_time(minutes: float, text: str) -> None:
     assert words.span(minutes) == text
