@@ -42,8 +42,8 @@ class BoundChannel:
         value = self._state(raw, unit) if kind in ON_OFF_CHANNELS else self._quantity(raw, unit)
         return Reading(self.tank, kind, time_s, value, None, retained, source)
 
-    def from_text(self, text: bytes | str) -> float | bool | str:
-        """Return the raw value that a bare word or number stands for on this channel.
+    def from_text(self, text: bytes | str) -> tuple[float | bool | str, str | None]:
+        """Return the raw value and unit that a bare word or number stands for on this channel.
 
         A service channel takes its own words, and on or off as a switch beside the tank gives them.
 
@@ -53,10 +53,10 @@ class BoundChannel:
         kind = self.config.kind
         if kind is Channel.SERVICE:
             word = scalar.text_of(text)
-            return word if word in _SERVICE_WORDS else scalar.on_off(word)
+            return (word if word in _SERVICE_WORDS else scalar.on_off(word)), None
         if kind in ON_OFF_CHANNELS and self.config.on_above is None:
-            return scalar.on_off(text)
-        return scalar.number(text)
+            return scalar.on_off(text), None
+        return scalar.quantity(text)
 
     def _mark(self, raw: float | bool | str) -> ServiceMark:
         if isinstance(raw, bool):  # a switch beside the tank: on while hands are in
@@ -94,9 +94,13 @@ class BoundChannel:
 
     def _calibrated_c(self, raw: float, unit: str | None, scaled_c: float) -> float:
         """Return the calibrated temperature; a fault code stays as it is, or nobody would know it."""
-        if scaled_c in FAULT_CODES_C:
-            return scaled_c
+        if round(scaled_c, 6) in FAULT_CODES_C:  # rounded: 185 °F is 85 °C but for the last bit
+            return round(scaled_c, 6)
         # A scale near 1 is a calibration. Any other changes the unit, and raw 85 is then 8.5 degrees or so.
-        if unit != "K" and 0.5 < self.config.scale < 2.0 and raw in FAULT_CODES_C:
+        is_calibration = 0.9 < self.config.scale < 1.1
+        if unit in (None, "Cel") and is_calibration and raw in FAULT_CODES_C:
             return raw
-        return scaled_c + self.config.offset_c
+        calibrated_c = scaled_c + self.config.offset_c
+        if not is_calibration and round(calibrated_c, 6) in FAULT_CODES_C:  # offset and scale change the unit
+            return round(calibrated_c, 6)
+        return calibrated_c

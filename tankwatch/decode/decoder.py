@@ -19,6 +19,9 @@ AHEAD_LIMIT_S = 60.0
 YEAR_2001_S = 978_307_200.0
 """2001-01-01T00:00:00Z: a stamp before it comes from a clock that was never set."""
 
+_MILLISECONDS_FROM = 1e11
+"""A stamp beyond the year 5000 was counted in milliseconds, against RFC 8428 but by many a device."""
+
 _T = TypeVar("_T")
 _NAME_ENDS = ("/", ":")
 _MAX_ROUTES = 10_000
@@ -41,7 +44,7 @@ class Decoder:
     """
 
     def __init__(self, source: str, channels: Sequence[BoundChannel], *, by_line: bool = False) -> None:
-        """Decode for `channels`; `by_line` for a serial port, whose lines may be name=value pairs."""
+        """Decode for `channels`; `by_line` for a serial port: name=value pairs too, checksums checked."""
         self._source = source
         self._by_line = by_line
         self._tanks = {channel.tank for channel in channels}
@@ -61,6 +64,11 @@ class Decoder:
             limit = json_text.MAX_PAYLOAD_BYTES
             step.refused.append(Refused(Reason.TOO_LONG, f"{len(payload)} bytes; at most {limit} are taken"))
             return Decoded([], step.refused)
+        if self._by_line:
+            try:
+                payload = lines.without_checksum(payload)
+            except Refused as refused:
+                return Decoded([], [refused])
         if self._named or self._pointed:
             try:
                 if self._by_line and not payload.lstrip().startswith((b"[", b"{")):
@@ -162,6 +170,8 @@ class _Step:
         self, channel: BoundChannel, raw: float | bool | str, unit: str | None, time_s: float | None
     ) -> None:
         """Add the reading for `raw`, or its refusal."""
+        if time_s is not None and time_s > _MILLISECONDS_FROM and time_s / 1000 >= self.earliest_s:
+            time_s /= 1000
         if time_s is None or not self.earliest_s <= time_s <= self.latest_s:
             self.refused.append(Refused(Reason.CLOCK, f"stamp {time_s} replaced by the time of arrival"))
             time_s = self.arrived_s
@@ -173,11 +183,11 @@ class _Step:
     def take_text(self, channel: BoundChannel, text: bytes | str) -> None:
         """Add the reading for a bare number or word, or its refusal."""
         try:
-            raw = channel.from_text(text)
+            raw, unit = channel.from_text(text)
         except Refused as refused:
             self.refused.append(refused)
             return
-        self.take(channel, raw, None, self.arrived_s)
+        self.take(channel, raw, unit, self.arrived_s)
 
 
 def _bare_value(found: Any) -> float | bool | str:

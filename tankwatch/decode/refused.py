@@ -38,7 +38,7 @@ class Reason(StrEnum):
     CLOCK = "clock"
     """The stamp could not be right and was replaced by the time of arrival; the value was taken."""
     CHECKSUM = "bad checksum"
-    """A 1-wire scratchpad failed its CRC."""
+    """A serial line or a 1-wire scratchpad failed its CRC."""
     NO_ANSWER = "no answer"
     """A 1-wire sensor gave an empty file, or has vanished from the bus."""
     SHORTED = "bus shorted"
