@@ -93,7 +93,11 @@ class Alarm:
     evidence: dict[str, Any] = field(default_factory=dict)
     subject: str | None = None
     who: str | None = None
-    """Who acknowledged it."""
+    """Who acknowledged it, or put it away."""
+    holds: bool = True
+    """Whether the condition is true now; an alarm that is put away goes on following it."""
+    until_s: float | None = None
+    """When a shelved alarm comes back, seconds since 1970 UTC."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -107,6 +107,11 @@ def _checked(uri: str, path: Path) -> sqlite3.Connection:
             )
         if application_id != APPLICATION_ID or version < 1:
             raise StoreError(f"{path} holds no tankwatch store. See [store] path in the configuration.")
+        if version < SCHEMA_VERSION:
+            raise StoreError(
+                f"{path} was written by an older tankwatch (schema {version}, this one reads "
+                f"{SCHEMA_VERSION}): start `tankwatch watch` once, it brings the store up to date."
+            )
     except BaseException:
         connection.close()
         raise

@@ -1,4 +1,4 @@
-"""One entry of the care log."""
+"""What is kept beside readings and alarms: entries of the care log, and messages for people."""
 
 from dataclasses import dataclass, field
 from typing import Any
@@ -20,3 +20,34 @@ class LogEntry:
     """Figures that belong to the entry, fit for JSON, with the unit in each name."""
     photos: tuple[str, ...] = ()
     """Paths of pictures, as given."""
+
+
+@dataclass(frozen=True, slots=True)
+class OutboxEntry:
+    """One message for one person by one way."""
+
+    message_id: str
+    """Stable: the same message has it again after a restart."""
+    way: str
+    """Id of the way that carries it."""
+    person: str
+    made_s: float
+    """Seconds since 1970 UTC."""
+    kind: str
+    priority: str
+    content: dict[str, Any]
+    """The whole message, fit for JSON."""
+
+
+@dataclass(frozen=True, slots=True)
+class StoredMessage:
+    """What the outbox knows of a message."""
+
+    content: dict[str, Any]
+    way: str
+    state: str
+    """`waiting`, `sent` or `given up`."""
+    attempts: int
+    settled_s: float | None
+    detail: str
+    """Why the last attempt failed, without secrets."""

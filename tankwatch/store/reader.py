@@ -16,8 +16,8 @@ from tankwatch.alarms.model import Alarm, AlarmState, Transition
 from tankwatch.errors import StoreError
 from tankwatch.reading import Channel, ServiceMark
 from tankwatch.store.connection import connect_to_read
-from tankwatch.store.entry import LogEntry
-from tankwatch.store.rows import SELECT_LOG, SELECT_STEP, log_of_row, step_of_row
+from tankwatch.store.entry import LogEntry, StoredMessage
+from tankwatch.store.rows import SELECT_LOG, SELECT_OUTBOX, SELECT_STEP, log_of_row, step_of_row
 from tankwatch.store.runs import WatchRun, blind_times
 from tankwatch.store.series import Series, seconds_on, series_of_buckets, series_of_readings
 
@@ -166,6 +166,14 @@ class StoreReader:
         rows = self._ask("SELECT value FROM memory WHERE key = :key", {"key": key})
         value: dict[str, Any] | None = json.loads(rows[0][0]) if rows else None
         return value
+
+    def outbox(self, state: str | None = None) -> list[StoredMessage]:
+        """Return the messages for people, oldest first: all, or those in `state` (`waiting`, `sent`, …)."""
+        rows = self._ask(
+            f"{SELECT_OUTBOX} WHERE :state IS NULL OR state = :state ORDER BY made_s, message_id, way",
+            {"state": state},
+        )
+        return [StoredMessage(json.loads(content), *rest) for content, *rest in rows]
 
     def runs(self, from_s: float = -_FOREVER_S, to_s: float = _FOREVER_S) -> list[WatchRun]:
         """Return the runs of the watch that touch the stretch, oldest first."""

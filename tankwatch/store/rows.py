@@ -10,7 +10,7 @@ from typing import Any, overload
 
 from tankwatch.alarms.model import Alarm, AlarmState, Condition, Priority, Transition
 from tankwatch.reading import Reading, ServiceMark
-from tankwatch.store.entry import LogEntry
+from tankwatch.store.entry import LogEntry, OutboxEntry
 
 ReadingRow = tuple[int, int, float]
 """Series, time in ms since 1970 UTC, value."""
@@ -20,17 +20,32 @@ _MAX_MS = 1 << 53
 
 INSERT_STEP = (
     "INSERT INTO step (time_s, alarm_id, tank, condition, subject, priority, from_state, state, since_s, "
-    "changed_s, message, value, margin_min, evidence, alarm_who, who, why) "
-    "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+    "changed_s, message, value, margin_min, evidence, alarm_who, who, why, holds, until_s) "
+    "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
 )
 SELECT_STEP = (
     "SELECT time_s, alarm_id, tank, condition, subject, priority, from_state, state, since_s, changed_s, "
-    "message, value, margin_min, evidence, alarm_who, who, why FROM step"
+    "message, value, margin_min, evidence, alarm_who, who, why, holds, until_s FROM step"
 )
 INSERT_MARK = "INSERT OR IGNORE INTO mark (tank, time_s, mark, who) VALUES (?, ?, ?, ?)"
 INSERT_LOG = "INSERT INTO log (time_s, tank, kind, who, text, data, photos) VALUES (?, ?, ?, ?, ?, ?, ?)"
 SELECT_LOG = "SELECT time_s, tank, kind, who, text, data, photos FROM log"
 PUT_MEMORY = "INSERT OR REPLACE INTO memory (key, value, time_s) VALUES (?, ?, ?)"
+
+PUT_OUTBOX = (
+    "INSERT OR IGNORE INTO outbox "
+    "(message_id, way, person, made_s, kind, priority, content, state, attempts, settled_s, detail) "
+    "VALUES (?, ?, ?, ?, ?, ?, ?, 'waiting', 0, NULL, '')"
+)
+"""A message made anew after a restart has the id it had, and is kept once."""
+SETTLE_OUTBOX = (
+    "UPDATE outbox SET state = ?, attempts = ?, settled_s = ?, detail = ? WHERE message_id = ? AND way = ?"
+)
+PRUNE_OUTBOX = "DELETE FROM outbox WHERE state <> 'waiting' AND made_s < ?"
+SELECT_OUTBOX = "SELECT content, way, state, attempts, settled_s, detail FROM outbox"
+
+_HOLDING = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED})
+"""States in which the condition holds, for steps kept before that was written down."""
 
 _BLOCKS = (512, 128, 32, 8, 2, 1)
 """Rows per statement. `executemany` gives up the interpreter lock after every row and, beside one busy
@@ -129,6 +144,8 @@ def step_row(step: Transition) -> tuple[Any, ...]:
         clean(alarm.who),
         clean(step.who),
         clean(step.why),
+        int(alarm.holds),
+        alarm.until_s,
     )
 
 
@@ -148,6 +165,8 @@ def step_of_row(row: Sequence[Any]) -> Transition:
         evidence=json.loads(row[13]),
         subject=row[4],
         who=row[14],
+        holds=AlarmState(row[7]) in _HOLDING if row[17] is None else bool(row[17]),
+        until_s=row[18],
     )
     return Transition(alarm=alarm, from_state=AlarmState(row[6]), time_s=row[0], who=row[15], why=row[16])
 
@@ -185,6 +204,19 @@ def log_of_row(row: Sequence[Any]) -> LogEntry:
         text=row[4],
         data=json.loads(row[5]),
         photos=tuple(json.loads(row[6])),
+    )
+
+
+def outbox_row(entry: OutboxEntry) -> tuple[Any, ...]:
+    """Return one message for one way as a row of `PUT_OUTBOX`."""
+    return (
+        clean(entry.message_id),
+        clean(entry.way),
+        clean(entry.person),
+        float(entry.made_s),
+        clean(entry.kind),
+        clean(entry.priority),
+        json_text(entry.content),
     )
 
 

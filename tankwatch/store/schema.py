@@ -10,6 +10,7 @@ readers compare it without loading the migration machinery.
     log       the care log
     run       when a watch ran: between two runs nobody watched
     memory    what the watchdog learned, JSON by key
+    outbox    messages for people, until each was taken by its way, and for some time after
 """
 
 import sqlite3
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 APPLICATION_ID = 0x7477_6368
 """Written in the header of the file, so that another program's file is never taken for a store."""
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 """Number of migrations that this program knows."""
 
 _MIGRATION_SET = "tankwatch"
@@ -98,6 +99,26 @@ CREATE TABLE memory (
 ) WITHOUT ROWID;
 """
 
+_OUTBOX_AND_SHELVES = """
+ALTER TABLE step ADD COLUMN holds INTEGER;
+ALTER TABLE step ADD COLUMN until_s REAL;
+CREATE TABLE outbox (
+    message_id TEXT NOT NULL,
+    way TEXT NOT NULL,
+    person TEXT NOT NULL,
+    made_s REAL NOT NULL,
+    kind TEXT NOT NULL,
+    priority TEXT NOT NULL,
+    content TEXT NOT NULL,
+    state TEXT NOT NULL,
+    attempts INTEGER NOT NULL,
+    settled_s REAL,
+    detail TEXT NOT NULL,
+    PRIMARY KEY (message_id, way)
+) WITHOUT ROWID;
+CREATE INDEX outbox_by_state ON outbox (state);
+"""
+
 
 def _run_statements(db: "Database", version: int, script: str) -> None:
     """Run each statement inside the transaction that is open (`executescript` would commit it)."""
@@ -116,6 +137,10 @@ def migrations() -> "Migrations":
     @known(name="0001_first_tables")
     def first_tables(db: "Database") -> None:
         _run_statements(db, 1, _FIRST_TABLES)
+
+    @known(name="0002_outbox_and_shelves")
+    def outbox_and_shelves(db: "Database") -> None:
+        _run_statements(db, 2, _OUTBOX_AND_SHELVES)
 
     return known
 

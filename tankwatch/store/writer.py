@@ -20,7 +20,7 @@ from tankwatch.store import rows
 from tankwatch.store.backlog import Backlog, Event
 from tankwatch.store.checkpoint import Checkpointer
 from tankwatch.store.connection import Trouble, companion
-from tankwatch.store.entry import LogEntry
+from tankwatch.store.entry import LogEntry, OutboxEntry
 from tankwatch.store.writer_thread import ROWS_PER_COMMIT, WRITE_BUSY_S, WriterThread
 
 _log = logging.getLogger(__name__)
@@ -133,6 +133,27 @@ class StoreWriter:
         with self._news:
             self._backlog.add_memory(key, event)
             self._news.notify_all()
+
+    def put_outbox(
+        self, messages: Sequence[OutboxEntry], memory_key: str, memory: dict[str, Any]
+    ) -> None:
+        """Keep messages and what their maker remembers of them, in one commit at once.
+
+        A message that is there already, by its id and way, stays as it is.
+        """
+        events = [(rows.PUT_OUTBOX, rows.outbox_row(message)) for message in messages]
+        events.append((rows.PUT_MEMORY, rows.memory_row(memory_key, memory, self._clock.wall_s())))
+        self._put_events(events)
+
+    def settle_outbox(self, message_id: str, way: str, state: str, attempts: int, detail: str = "") -> None:
+        """Note what became of a message: `sent`, `given up`, or `waiting` after a failed attempt."""
+        settled_s = None if state == "waiting" else self._clock.wall_s()
+        row = (state, attempts, settled_s, rows.clean(detail), message_id, way)
+        self._put_events([(rows.SETTLE_OUTBOX, row)])
+
+    def prune_outbox(self, before_s: float) -> None:
+        """Drop messages made before `before_s` (seconds since 1970 UTC) that wait no more."""
+        self._put_events([(rows.PRUNE_OUTBOX, (before_s,))])
 
     def flush(self, timeout_s: float) -> bool:
         """Wait until all that was handed over before is written; tell whether it was, in `timeout_s`."""

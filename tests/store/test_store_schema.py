@@ -13,7 +13,8 @@ from sqlite_utils import Database
 from tankwatch.errors import StoreError
 from tankwatch.store import schema
 
-TABLES = {"series", "reading", "step", "mark", "log", "run", "memory", "_sqlite_migrations"}
+TABLES = {"series", "reading", "step", "mark", "log", "run", "memory", "outbox", "_sqlite_migrations"}
+ALL = ["0001_first_tables", "0002_outbox_and_shelves"]
 
 
 def tables(path: Path) -> set[str]:
@@ -30,7 +31,7 @@ def migrate(path: Path) -> list[str]:
 
 def test_the_first_start_makes_the_tables_and_the_second_changes_nothing(tmp_path: Path) -> None:
     path = tmp_path / "room.db"
-    assert migrate(path) == ["0001_first_tables"]
+    assert migrate(path) == ALL
     assert tables(path) == TABLES
     before = path.read_bytes()
     assert migrate(path) == []
@@ -49,7 +50,7 @@ def test_a_migration_that_fails_leaves_no_trace(tmp_path: Path, monkeypatch: pyt
         with pytest.raises(sqlite3.OperationalError, match="already exists"):
             migrate(path)
     assert tables(path) == {"_sqlite_migrations"}
-    assert migrate(path) == ["0001_first_tables"]
+    assert migrate(path) == ALL
     assert tables(path) == TABLES
 
 
@@ -77,7 +78,7 @@ def test_a_migration_cut_short_at_any_point_is_done_again(moment: str, tmp_path:
     )
     assert killed.returncode == -9
     assert "reading" not in tables(path)
-    assert migrate(path) == ["0001_first_tables"]
+    assert migrate(path) == ALL
     assert tables(path) == TABLES
 
 

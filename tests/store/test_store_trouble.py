@@ -110,7 +110,7 @@ def test_a_newer_file_is_refused_and_left_alone(make_writer: MakeWriter, path: P
     with closing(sqlite3.connect(path)) as connection:
         connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION + 1}")
     before = path.read_bytes()
-    with pytest.raises(StoreError, match=r"written by a newer tankwatch \(schema 2, this one knows 1\)"):
+    with pytest.raises(StoreError, match=r"written by a newer tankwatch \(schema 3, this one knows 2\)"):
         make_writer()
     with pytest.raises(StoreError, match="newer tankwatch"):
         StoreReader(path).span()
