@@ -199,12 +199,13 @@ def test_serial_probe_pulled_and_plugged_in_again(tmp_path: Path) -> None:
     text = f'[[source]]\nid = "bench"\nkind = "serial"\nport = "{port}"\n'
     config = load(_config(tmp_path, text + MQTT_TANK.replace("broker", "bench").replace("topic", "# topic")))
     sent: list[float] = []
+    start_s = round(time.time()) - 200
 
     def send(count: int) -> None:
         for _ in range(count):
             sent.append(24.0 + len(sent) / 100)
-            probe.write(f"temperature={sent[-1]} heater=0\n")
-            time.sleep(0.005)  # as a probe does: lines bear no time of their own but that of their arrival
+            probe.write(_pack(start_s + len(sent), sent[-1]) + "\n")
+            time.sleep(0.005)  # a probe does not write faster than the line carries
 
     with _watching(config) as client:
         wait_until(lambda: _state(client) == "connected", "the port")
