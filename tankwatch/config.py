@@ -6,33 +6,38 @@ expected and the nearest known key.
 """
 
 import difflib
+import importlib.util
 import os
 import re
 import stat
 import tomllib
 import zoneinfo
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import BaseModel, Field, ValidationError, field_validator, model_validator
 
+from tankwatch.alarms.model import Condition
+from tankwatch.config_notify import (
+    WAY_KINDS,
+    AlarmsConfig,
+    AppriseWayConfig,
+    CommandWayConfig,
+    MqttWayConfig,
+    NotifyConfig,
+    PersonConfig,
+    WayConfig,
+)
+from tankwatch.config_types import BOOL as _BOOL
+from tankwatch.config_types import CLOCK_TIME as _CLOCK_TIME
+from tankwatch.config_types import FLOAT as _FLOAT
+from tankwatch.config_types import ID as _ID
+from tankwatch.config_types import NAME as _NAME
+from tankwatch.config_types import Table as _Table
 from tankwatch.decode import pointer
 from tankwatch.errors import ConfigError
 from tankwatch.reading import ON_OFF_CHANNELS, Channel
-
-_ID = Annotated[str, Field(pattern=r"^[A-Za-z0-9_.-]{1,64}$")]
-_CLOCK_TIME = Annotated[str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$|^24:00$")]
-_NAME = Annotated[str, Field(min_length=1, max_length=80)]
-# Strict: "120" and true are no numbers, and "yes" is no truth value, here as in TOML.
-_BOOL = Annotated[bool, Field(strict=True)]
-_FLOAT = Annotated[float, Field(strict=True, allow_inf_nan=False)]
-
-
-class _Table(BaseModel):
-    """Common rules of every table: unknown keys refused, values never changed after loading."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
 
 
 class RoomConfig(_Table):
@@ -274,10 +279,23 @@ class Config(_Table):
     """Where readings come from."""
     tank: tuple[TankConfig, ...] = ()
     """The tanks."""
+    alarms: AlarmsConfig = AlarmsConfig()
+    """How alarms live."""
+    notify: NotifyConfig = NotifyConfig()
+    """How messages are put together."""
+    way: tuple[WayConfig, ...] = ()
+    """How messages travel."""
+    person: tuple[PersonConfig, ...] = ()
+    """Who is told."""
 
     @model_validator(mode="after")
     def _references_hold(self) -> "Config":
-        for what, ids in (("source", [s.id for s in self.source]), ("tank", [t.id for t in self.tank])):
+        for what, ids in (
+            ("source", [s.id for s in self.source]),
+            ("tank", [t.id for t in self.tank]),
+            ("way", [w.id for w in self.way]),
+            ("person", [p.id for p in self.person]),
+        ):
             twice = {i for i in ids if ids.count(i) > 1}
             if twice:
                 raise ValueError(f"expected every {what} to have an id of its own, got {min(twice)!r} twice")
@@ -294,6 +312,20 @@ class Config(_Table):
                     raise ValueError(f"{place}: expected a topic, since source {channel.source!r} is mqtt")
                 if kinds[channel.source] == "onewire" and channel.name is None:
                     raise ValueError(f"{place}: expected name, the device's name on the 1-wire bus")
+        ways = [way.id for way in self.way]
+        for person in self.person:
+            for wanted in person.ways:
+                if wanted not in ways:
+                    raise ValueError(
+                        f"person {person.id!r}: no way {wanted!r}{_nearest(wanted, ways)}; "
+                        f"known: {', '.join(ways) or 'none'}"
+                    )
+        for way in self.way:
+            if isinstance(way, MqttWayConfig) and kinds.get(way.source) != "mqtt":
+                raise ValueError(
+                    f"way {way.id!r}: expected the id of a source of kind mqtt, got {way.source!r}"
+                    f"{_nearest(way.source, kinds)}"
+                )
         return self
 
     def tank_by_id(self, tank_id: str) -> TankConfig:
@@ -346,7 +378,7 @@ def warnings_of(config: Config) -> Iterator[str]:
         if source.password is not None:
             yield f"source {source.id}: the password stands in the configuration file; prefer password_file"
         if source.password_file is not None:
-            yield from _warnings_of_password_file(source.id, source.password_file)
+            yield from _warnings_of_secret_file(f"source {source.id}", "password_file", source.password_file)
         if (source.username or source.password_file) and not source.tls and not _is_loopback(source.host):
             yield f"source {source.id}: the password crosses the network unencrypted; set tls = true"
     for tank in config.tank:
@@ -357,15 +389,33 @@ def warnings_of(config: Config) -> Iterator[str]:
         for kind in dict.fromkeys(kind for kind in listed if listed.count(kind) > 1):
             yield f"tank {tank.id}: {listed.count(kind)} channels of kind {kind}, whose readings will mix"
 
+    yield from _warnings_of_notify(config)
 
-def _warnings_of_password_file(source_id: str, path: Path) -> Iterator[str]:
+
+def _warnings_of_notify(config: Config) -> Iterator[str]:
+    for way in config.way:
+        if isinstance(way, AppriseWayConfig):
+            if way.url is not None:
+                yield f"way {way.id}: the URL, a secret, stands in the configuration file; prefer url_file"
+            if way.url_file is not None:
+                yield from _warnings_of_secret_file(f"way {way.id}", "url_file", way.url_file)
+            if importlib.util.find_spec("apprise") is None:
+                yield f"way {way.id}: needs Apprise, which is not installed: pip install 'tankwatch[notify]'"
+        if not isinstance(way, MqttWayConfig) and all(way.id not in person.ways for person in config.person):
+            yield f"way {way.id}: no [[person]] uses it, so nothing is sent by it"
+    if config.notify.heartbeat_url_file is not None:
+        path = config.notify.heartbeat_url_file
+        yield from _warnings_of_secret_file("notify", "heartbeat_url_file", path)
+
+
+def _warnings_of_secret_file(whose: str, key: str, path: Path) -> Iterator[str]:
     try:
         mode = stat.S_IMODE(path.stat().st_mode)
     except OSError as error:
-        yield f"source {source_id}: password_file {path} cannot be read: {error.strerror}"
+        yield f"{whose}: {key} {path} cannot be read: {error.strerror}"
         return
     if mode & 0o077:
-        yield f"source {source_id}: {path} is readable by others (mode {mode:04o}); run: chmod 600 {path}"
+        yield f"{whose}: {path} is readable by others (mode {mode:04o}); run: chmod 600 {path}"
 
 
 def password_of(source: MqttSourceConfig) -> str | None:
@@ -403,7 +453,19 @@ def _with_absolute_paths(config: Config, folder: Path) -> Config:
         elif isinstance(source, OneWireSourceConfig):
             update["path"] = folder / source.path
         sources.append(source.model_copy(update=update))
-    return config.model_copy(update={"store": store, "source": tuple(sources)})
+    ways: list[Any] = []
+    for way in config.way:
+        if isinstance(way, AppriseWayConfig) and way.url_file is not None:
+            way = way.model_copy(update={"url_file": folder / way.url_file})
+        elif isinstance(way, CommandWayConfig) and os.sep in way.command[0]:
+            way = way.model_copy(update={"command": (str(folder / way.command[0]), *way.command[1:])})
+        ways.append(way)
+    notify = config.notify
+    if notify.heartbeat_url_file is not None:
+        notify = notify.model_copy(update={"heartbeat_url_file": folder / notify.heartbeat_url_file})
+    return config.model_copy(
+        update={"store": store, "source": tuple(sources), "way": tuple(ways), "notify": notify}
+    )
 
 
 def _nearest(word: str, known: Any) -> str:
@@ -418,6 +480,10 @@ _MODELS: dict[str, tuple[type[BaseModel], ...]] = {
     "source": (MqttSourceConfig, SerialSourceConfig, OneWireSourceConfig),
     "tank": (TankConfig,),
     "tank.channel": (ChannelConfig,),
+    "alarms": (AlarmsConfig,),
+    "notify": (NotifyConfig,),
+    "way": tuple(WAY_KINDS.values()),
+    "person": (PersonConfig,),
 }
 
 
@@ -426,14 +492,16 @@ _SOURCE_KINDS: dict[str, type[BaseModel]] = {
     "serial": SerialSourceConfig,
     "onewire": OneWireSourceConfig,
 }
+_KINDS: dict[str, Mapping[str, type[BaseModel]]] = {"source": _SOURCE_KINDS, "way": WAY_KINDS}
+"""By table: what its `kind` may be."""
 
 
 def _fault_line(path: Path, text: str, table: dict[str, Any], detail: dict[str, Any]) -> str:
     """Return one fault as `file:line: [table] key = value: expectation`."""
     loc = list(detail["loc"])
     models: tuple[type[BaseModel], ...] | None = None
-    if len(loc) > 2 and loc[0] == "source" and loc[2] in _SOURCE_KINDS:  # the kind is no key of the file
-        models = (_SOURCE_KINDS[loc.pop(2)],)
+    if len(loc) > 2 and loc[2] in _KINDS.get(loc[0], ()):  # the kind is no key of the file
+        models = (_KINDS[loc[0]][loc.pop(2)],)
     value = detail.get("input")
     if detail["type"].startswith("union_tag"):
         loc.append("kind")
@@ -453,7 +521,7 @@ def _fault_line(path: Path, text: str, table: dict[str, Any], detail: dict[str, 
     expectation = _expectation(detail, table_name, key, models or _MODELS.get(table_name, ()))
     is_plain = not isinstance(value, dict | list | tuple) and value is not None
     # A misspelt password is one as well, and error texts end up in logs.
-    is_secret = "pas" in key.lower() and not key.endswith("_file")
+    is_secret = ("pas" in key.lower() and not key.endswith("_file")) or "://" in str(value)
     shown = f" = {'***' if is_secret else _short(value)}" if key and is_plain else ""
     subject = " ".join(part for part in (place, f"{key}{shown}") if part)
     return f"{where}: {subject}: {expectation}" if subject else f"{where}: {expectation}"
@@ -479,7 +547,7 @@ def _expectation(
     if kind == "missing":
         return "this key is required"
     if kind.startswith("union_tag"):
-        kinds = sorted(_SOURCE_KINDS)
+        kinds = sorted(_KINDS.get(table_name, _SOURCE_KINDS))
         given = detail["input"].get("kind") if isinstance(detail["input"], dict) else None
         near = _nearest(given, kinds) if isinstance(given, str) else ""
         return f"expected one of: {', '.join(kinds)}{near}"
@@ -495,7 +563,7 @@ def _expectation(
     if kind == "path_type":
         return "expected a path in quotes"
     if kind == "enum":
-        known_words = [word.value for word in Channel]
+        known_words = [word.value for word in (Condition if table_name == "alarms" else Channel)]
         given = detail["input"]
         near = _nearest(given, known_words) if isinstance(given, str) else ""
         return f"expected one of: {', '.join(known_words)}{near}"

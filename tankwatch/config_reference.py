@@ -22,6 +22,14 @@ from tankwatch.config import (
     StoreConfig,
     TankConfig,
 )
+from tankwatch.config_notify import (
+    AlarmsConfig,
+    AppriseWayConfig,
+    CommandWayConfig,
+    MqttWayConfig,
+    NotifyConfig,
+    PersonConfig,
+)
 
 _TABLES: tuple[tuple[str, type[BaseModel]], ...] = (
     ("`[room]`", RoomConfig),
@@ -31,6 +39,12 @@ _TABLES: tuple[tuple[str, type[BaseModel]], ...] = (
     ('`[[source]]` with `kind = "onewire"`', OneWireSourceConfig),
     ("`[[tank]]`", TankConfig),
     ("`[[tank.channel]]`", ChannelConfig),
+    ("`[alarms]`", AlarmsConfig),
+    ("`[notify]`", NotifyConfig),
+    ("`[[person]]`", PersonConfig),
+    ('`[[way]]` with `kind = "apprise"`', AppriseWayConfig),
+    ('`[[way]]` with `kind = "mqtt"`', MqttWayConfig),
+    ('`[[way]]` with `kind = "command"`', CommandWayConfig),
 )
 
 
@@ -54,6 +68,8 @@ def _default(field: FieldInfo) -> str:
     value = field.default
     if value is PydanticUndefined or value is None or value in ("", ()):
         return ""
+    if isinstance(value, tuple):
+        return "`[" + ", ".join(f'"{item}"' for item in value) + "]`"
     if isinstance(value, bool):
         return f"`{str(value).lower()}`"
     return f"`{_plain(value)}`" if isinstance(value, float) else f"`{value}`"
