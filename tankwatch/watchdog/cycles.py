@@ -171,8 +171,10 @@ class Cycles:
         elif self.seen >= _BASELINE_CYCLES and time_s - self._first_s >= _BASELINE_SPAN_S:
             self.baseline_c = self.centre_c
 
-    def recover(self, time_s: float, temperature_c: float, noise_c: float) -> tuple[bool, float] | None:
-        """Follow the temperature alone; return (heating, since) when a turning point is confirmed.
+    def recover(
+        self, time_s: float, temperature_c: float, noise_c: float
+    ) -> tuple[bool, float, float] | None:
+        """Follow the temperature alone; return (heating, since, from °C) when a turning point is confirmed.
 
         A turn is believed when the water has come back from its extreme by four tenths of the usual
         cycle, and by more than the noise.
@@ -195,7 +197,7 @@ class Cycles:
             return None
         self._rising = not self._rising
         self.turn = (time_s, temperature_c)
-        return self._rising, extreme_s
+        return self._rising, extreme_s, extreme_c
 
     def remember(self) -> dict[str, object]:
         """Return what was learned, fit for JSON."""

@@ -78,10 +78,9 @@ class HeaterRules:
         top_c = _top_c(tank)
         over_k = water_c - top_c
         heating = tank.heating_now(now_s)
-        if over_k < 0.15 or (heating is False and self._share_arriving(tank, now_s, water_c, 1500.0) < 0.2):
+        if over_k < 0.15 or (heating is not True and self._rise_k(tank, 1500.0) < -0.1):
             self._hot = 0
-            if over_k < 0.15 or heating is False:
-                tank.clear(Condition.HEATER_STUCK_ON, now_s)
+            tank.clear(Condition.HEATER_STUCK_ON, now_s)
             return
         if over_k < 0.25:
             return
@@ -396,8 +395,8 @@ class HeaterRules:
 def _top_c(tank: "TankWatch") -> float:
     """Return the usual top of the cycle, or a guess from the setpoint while none is known."""
     cycles = tank.cycles
-    if not cycles.is_known or cycles.top_c is None:
-        return tank.config.setpoint_c + 0.75
+    if cycles.top_c is None:
+        return tank.config.setpoint_c + 0.6
     return max(cycles.top_c, *cycles.peaks[-3:])
 
 

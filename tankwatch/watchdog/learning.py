@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 _SHORTEST_S = 3600.0
 _LONGEST_S = 4 * 3600.0
 _QUARANTINE_H = 12.0
-_EAGER_BLOCKS = 6
+_EAGER_BLOCKS = 10
 _PATIENCE_H = 72.0
 
 
@@ -51,6 +51,12 @@ class Learning:
         if len(self._recovered) > 64:
             del self._recovered[0]
         self.switched(tank, heating, now_s)
+
+    def take_back(self) -> None:
+        """Take back the last recovered start of heating: it was none."""
+        if self._recovered and self._recovered[-1][0]:
+            self._recovered.pop()
+        self._start_s = None
 
     def recovered_on_s(self, time_s: float) -> float:
         """Return the heater time up to `time_s` as far as recovered switches tell, s."""

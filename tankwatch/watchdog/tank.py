@@ -87,6 +87,8 @@ class TankWatch:
         self._low = 0.0
         self._high = 0.0
         self._minutes = 0
+        self._turned_up: tuple[float, float] | None = None
+        """Recovered cycles only: time and temperature of the last lower turning point."""
         self._next_slow_s = float("-inf")
         self._recovery_ends_s: float | None = None
         self._gaps_known = 0
@@ -383,10 +385,29 @@ class TankWatch:
         if turned is None:
             self.cycles.follow(middle_s, smooth_c)
             return
-        heating, since_s = turned
+        heating, since_s, extreme_c = turned
+        if not heating and not self._rise_was_heating(since_s, extreme_c):
+            # The room or the lamp has warmed the water: that was no heating, and no cycle.
+            self.learning.take_back()
+            self.cycles.disturb()
+            self.cycles.heating_since_s, self.cycles.idle_since_s = None, since_s
+            self._turned_up = None
+            return
+        self._turned_up = (since_s, extreme_c) if heating else None
         self.learning.recovered(self, heating, since_s, middle_s)
         self.cycles.switched(heating, since_s, smooth_c, self.learning.recovered_on_s(since_s))
         self.cycles.follow(middle_s, smooth_c)
+
+    def _rise_was_heating(self, peak_s: float, peak_c: float) -> bool:
+        """Tell whether the rise that ended at a peak was as steep as this heater's, where that is known."""
+        if self._turned_up is None or not self.model.heating_is_measured:
+            return True
+        heating = self.model.heating_k_per_h
+        hours = (peak_s - self._turned_up[0]) / 3600.0
+        if heating is None or hours <= 0:
+            return True
+        share = (peak_c - self._turned_up[1]) / hours / heating.value
+        return share > 0.35 * (1.0 - min(self.cycles.duty or 0.0, 0.8))
 
     def _watch_recovery(self, now_s: float, water_c: float) -> None:
         """See whether the water is back where it was before the work; the cycle is then to be trusted."""
