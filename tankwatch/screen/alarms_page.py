@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
 from typing import ClassVar
-from zoneinfo import ZoneInfo
 
 from textual import events, work
 from textual.app import ComposeResult
@@ -14,12 +12,12 @@ from textual.containers import Container
 
 from tankwatch.alarms.model import Alarm, AlarmState, Transition
 from tankwatch.errors import StoreError
-from tankwatch.screen import advice, keys, words
-from tankwatch.screen.ink import Line, Run, clean, crop, fit, on_ground, wrap
+from tankwatch.screen import keys
+from tankwatch.screen.alarmdraw import draw_detail, draw_row
+from tankwatch.screen.ink import Line, Run, on_ground, wrap
 from tankwatch.screen.page import Page
-from tankwatch.screen.palette import block
 from tankwatch.screen.picture import Picture
-from tankwatch.screen.standing import HOLLOW, ROLE, SHAPE, Level, RoomView, level_of
+from tankwatch.screen.standing import RoomView
 
 _RECORD_S = 7 * 86_400.0
 _RECORD_ROWS = 300
@@ -165,78 +163,3 @@ class AlarmsPage(Page):
         except StoreError as error:
             self._steps, self._trouble = [], str(error)
         self.refresh_view()
-
-
-def draw_row(
-    alarm: Alarm,
-    names: dict[str, str],
-    width: int,
-    zone: ZoneInfo,
-    now_s: float,
-    step: Transition | None = None,
-) -> Line:
-    """Return one alarm as a line: priority, tank, condition, state, since when."""
-    level = level_of(alarm) if alarm.state is not AlarmState.NORMAL else Level.QUIET
-    shape, role = SHAPE[level], ROLE[level]
-    if alarm.state is AlarmState.ACKNOWLEDGED:
-        shape = HOLLOW.get(shape, shape)
-    priority = fit(f" {shape} {alarm.priority.value}", 12)
-    filled = alarm.state is AlarmState.UNACKNOWLEDGED and step is None
-    when = fit(words.clock(step.time_s if step is not None else alarm.since_s, zone, now_s), 16)
-    state = fit(alarm.state.value, 15)
-    runs = [Run(priority, block(role) if filled else role), Run(" ")]
-    name_width = 16 if width < 90 else 22
-    runs.append(Run(fit(place_of(alarm, names), name_width) + " ", "bright"))
-    condition = alarm.condition.value.replace("-", " ")
-    if width >= 76:
-        rest = max(10, width - 13 - name_width - 1 - 15 - 16 - 1)
-        runs.append(Run(fit(condition, rest) + " ", "text"))
-        runs.append(Run(state, "text"))
-        runs.append(Run(when, "label"))
-    else:
-        runs.append(Run(fit(condition, max(8, width - 13 - name_width - 2)), "text"))
-    return crop(tuple(runs), width)
-
-
-def place_of(alarm: Alarm, names: dict[str, str]) -> str:
-    """Return the name of the tank, the source, or the room that an alarm belongs to."""
-    if alarm.tank is not None:
-        return clean(names.get(alarm.tank, alarm.tank))
-    return f"source {clean(alarm.subject)}" if alarm.subject else "whole room"
-
-
-def draw_detail(alarm: Alarm, names: dict[str, str], width: int, zone: ZoneInfo, now_s: float) -> list[Line]:
-    """Return what is known of an alarm and what to look at first."""
-    lines: list[Line] = [
-        (Run(fit(f" {place_of(alarm, names)}: {alarm.condition.value.replace('-', ' ')}", width), "bright"),)
-    ]
-    lines.extend((Run(" " + row, "text"),) for row in wrap(clean(alarm.message), width - 1))
-    facts = [f"{alarm.priority.value} priority", alarm.state.value]
-    if alarm.who:
-        facts[-1] += f" by {clean(alarm.who)}"
-    facts.append(f"since {words.clock(alarm.since_s, zone, now_s)}")
-    if alarm.margin_min is not None and alarm.state is not AlarmState.RETURNED:
-        facts.append(f"{words.span(alarm.margin_min)} left")
-    lines.extend((Run(" " + row, "label"),) for row in wrap(", ".join(facts), width - 1))
-    lines.extend(_list("Look first at", advice.look_first(alarm.condition), width, "bright"))
-    lines.extend(_list("Caution", advice.cautions(alarm.condition), width, "text"))
-    if alarm.evidence:
-        evidence = [
-            f"{clean(str(k)).replace('_', ' ')}: {clean(_short(v))}" for k, v in alarm.evidence.items()
-        ]
-        lines.extend(_list("Why it was raised", evidence, width, "label"))
-    return lines
-
-
-def _list(title: str, points: Sequence[str], width: int, role: str) -> list[Line]:
-    if not points:
-        return []
-    lines: list[Line] = [(), (Run(f" {title}", "label"),)]
-    for point in points:
-        rows = wrap(point, width - 4)
-        lines.extend((Run(" – " if i == 0 else "   ", "faint"), Run(row, role)) for i, row in enumerate(rows))
-    return lines
-
-
-def _short(value: object) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)[:200]

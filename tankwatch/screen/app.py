@@ -30,7 +30,8 @@ from tankwatch.screen.palette import THEME
 from tankwatch.screen.room_page import RoomPage
 from tankwatch.screen.sources_page import SourcesPage
 from tankwatch.screen.standing import RoomView, view_of, view_of_history
-from tankwatch.screen.tank_page import TankPage, fetch_trend
+from tankwatch.screen.tank_history import fetch_trend
+from tankwatch.screen.tank_page import TankPage
 
 TREND_EVERY_S = 600.0
 SLOW_EVERY_S = 5.0
@@ -203,6 +204,10 @@ class TankwatchApp(App[None]):
             else "The work has begun."
         )
         self._ask_watch([partial(self.feed.mark, tank_id, mark, self.who)], said)
+
+    def write_note(self, tank_id: str, text: str) -> None:
+        """Have the watch keep a line in the care log of a tank."""
+        self._ask_watch([partial(self.feed.log, tank_id, "note", text, self.who)], "Kept in the care log.")
 
     @work(group="asking")
     async def _ask_watch(

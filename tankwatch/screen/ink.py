@@ -28,6 +28,7 @@ Align = Literal["left", "right", "middle"]
 
 _JOINERS = dict.fromkeys([0x200C, 0x200D, *range(0xFE00, 0xFE10)])
 _LONGEST = 2000
+_UNITS = frozenset({"°C", "K", "h", "min", "W", "%", "L"})
 
 
 def clean(text: str) -> str:
@@ -114,7 +115,7 @@ def wrap(text: str, width: int, most: int = 99) -> list[str]:
     """Break `text` at blanks into rows of at most `width` cells; the last of `most` rows ends with `…`."""
     rows: list[str] = []
     row = ""
-    for word in text.split():
+    for word in _words(text):
         trial = f"{row} {word}" if row else word
         if row and cell_len(trial) > width:
             rows.append(row)
@@ -126,6 +127,17 @@ def wrap(text: str, width: int, most: int = 99) -> list[str]:
     if len(rows) > most:
         rows = [*rows[: most - 1], fit(" ".join(rows[most - 1 :]), width).rstrip()]
     return [fit(r, width).rstrip() if cell_len(r) > width else r for r in rows]
+
+
+def _words(text: str) -> list[str]:
+    """Split `text` at blanks, but leave a unit with its number."""
+    words: list[str] = []
+    for word in text.split():
+        if words and word.rstrip(".,;:)") in _UNITS:
+            words[-1] += " " + word
+        else:
+            words.append(word)
+    return words
 
 
 def plain(lines: Iterable[Line]) -> list[str]:

@@ -125,6 +125,8 @@ TANK_PAGE = [
     key("full_stop", "pan(-0.5)", "later", "tank.later", "Half a chart towards now", CHART, display="."),
     key("end", "now", "now", "tank.now", "The last 24 hours again", CHART, show=False),
     key("y", "close_up", "fit water", "tank.close_up", "Stretch the water's own range over the chart", CHART),
+    key("l", "note", "log", "tank.note", "Write a line into the care log of this tank", TANK),
+    key("e", "export", "export", "tank.export", "Save what the chart shows as a CSV file", CHART, show=False),
     key("n", "next(1)", "next", "tank.next", "The next tank, in the order of the room", TANK),
     key("p", "next(-1)", "previous", "tank.previous", "The tank before", TANK, show=False),
     key("up", "scroll(-1)", "up", "tank.up", "Scroll the facts up", TANK, show=False),
@@ -190,6 +192,10 @@ SERVICE_DIALOG = [
 SERVICE_END = [
     key("y", "finish(True)", "yes, it is over", "service.end", "End the work", TANK),
     key("n,escape", "finish(False)", "not yet", "service.not_yet", "The work goes on", TANK, display="n"),
+]
+
+NOTE_DIALOG = [
+    key("escape", "cancel", "cancel", "note.cancel", "Keep nothing", TANK, display="Esc"),
 ]
 
 HELP_PAGE = [

@@ -200,9 +200,10 @@ def _words(condition: Condition) -> str:
     return condition.value.replace("-", " ")
 
 
-def _urgency(s: Standing) -> tuple[int, bool, float, float, int]:
+def _urgency(s: Standing) -> tuple[int, bool, float, int, float, int]:
     left = float("inf") if s.minutes_left is None or s.quiet else s.minutes_left
-    return (-s.level, s.acknowledged, left, s.since_s, s.place)
+    rank = max((a.priority.rank for a in s.alarms), default=0)
+    return (-s.level, s.acknowledged, left, -rank, s.since_s, s.place)
 
 
 def _view(
@@ -232,11 +233,13 @@ def _room_standing(alarm: Alarm) -> Standing:
 
 
 def _tank_standing(tank: TankSnapshot, alarms: tuple[Alarm, ...], place: int, live: bool) -> Standing:
-    worst = max(alarms, key=lambda a: (level_of(a), -a.since_s), default=None)
+    worst = max(alarms, key=lambda a: (level_of(a), a.priority.rank, -a.since_s), default=None)
     level = level_of(worst) if worst is not None else Level.QUIET
     temperature = tank.values.get(Channel.TEMPERATURE)
     stale = not live or temperature is None or temperature.stale or temperature.retained
     message = worst.message if worst is not None and level else ""
+    if level is Level.RETURNED:
+        message = f"Over, but nobody has acknowledged it. It was: {message}"
     acknowledged = worst is not None and worst.state is AlarmState.ACKNOWLEDGED
     word = _word(level, worst)
     if level < Level.STALE and stale:

@@ -38,7 +38,8 @@ def what(standing: Standing) -> str:
         worst = max(active, key=lambda a: (a.priority.rank, -a.since_s))
         return worst.condition.value.replace("-", " ")
     if standing.level is Level.RETURNED:
-        return f"{standing.alarms[0].condition.value.replace('-', ' ')}, over, not acknowledged"
+        over = max(standing.alarms, key=lambda a: a.priority.rank)
+        return f"{over.condition.value.replace('-', ' ')}, over, not acknowledged"
     if standing.level is Level.STALE:
         value = standing.temperature
         return "no reading yet" if value is None else f"no fresh reading ({words.age(value.age_s)})"

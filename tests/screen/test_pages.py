@@ -1,6 +1,8 @@
 """The pages driven by keys and by the mouse: state first, then the words on them."""
 
+import csv
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from screen_fakes import (
@@ -239,6 +241,38 @@ async def test_service_shows_cautions_marks_the_begin_and_asks_before_the_end() 
         await pilot.press("s", "y")
         await settle(pilot)
         assert feed.calls[1:] == [("mark", "t01", ServiceMark.END, "keeper")]
+
+
+async def test_a_line_for_the_care_log() -> None:
+    app, feed, _ = make_app(make_room(2))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await pilot.press("enter", "l", *"thin", "enter")
+        await settle(pilot)
+        assert feed.calls == [("log", "t01", "note", "thin", "keeper")]
+        assert on_top(app, tank_of(app))
+        await pilot.press("l", "x", "escape")
+        await settle(pilot)
+        assert len(feed.calls) == 1
+
+
+async def test_the_chart_is_saved_as_a_table(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    app, _, _ = make_app(make_room(2))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await pilot.press("enter")
+        await settle(pilot)
+        await pilot.press("e", "e")
+        await settle(pilot)
+        (path,) = tmp_path.iterdir()
+        rows = list(csv.DictReader(path.read_text(encoding="utf-8").splitlines()))
+        assert len(rows) > 100
+        assert {row["heater_share"] for row in rows} == {"0.300"}
+        assert all(24.6 < float(row["water_low_c"]) < float(row["water_high_c"]) < 25.4 for row in rows)
+        notes = [str(n.message) for n in app._notifications]
+        assert any("Saved as" in n for n in notes)
+        assert any("could not be saved" in n for n in notes), "a file that exists is left alone"
 
 
 async def test_without_a_watch_it_says_so_shows_history_and_how_to_start_one() -> None:

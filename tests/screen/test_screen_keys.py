@@ -10,12 +10,23 @@ from tankwatch.screen import advice, keys
 from tankwatch.screen.alarms_page import AlarmsPage
 from tankwatch.screen.app import TankwatchApp
 from tankwatch.screen.help_page import HelpPage
+from tankwatch.screen.note_dialog import NoteDialog
 from tankwatch.screen.room_page import RoomPage
 from tankwatch.screen.service_dialog import ServiceBegin, ServiceEnd
 from tankwatch.screen.sources_page import SourcesPage
 from tankwatch.screen.tank_page import TankPage
 
-PAGES = (TankwatchApp, RoomPage, TankPage, AlarmsPage, SourcesPage, HelpPage, ServiceBegin, ServiceEnd)
+PAGES = (
+    TankwatchApp,
+    RoomPage,
+    TankPage,
+    AlarmsPage,
+    SourcesPage,
+    HelpPage,
+    NoteDialog,
+    ServiceBegin,
+    ServiceEnd,
+)
 EVERYWHERE = re.compile(
     r"^([a-zA-Z0-9]|f1|ctrl\+[a-z]|up|down|left|right|home|end|pageup|pagedown|enter|escape"
     r"|plus|minus|equals_sign|comma|full_stop|slash|question_mark)$"

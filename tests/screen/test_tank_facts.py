@@ -6,11 +6,13 @@ from zoneinfo import ZoneInfo
 import pytest
 from screen_fakes import EVIL, NOW_S, FakeHistory, make_alarm, make_room, make_tank, troubled_room
 
-from tankwatch.alarms.model import AlarmState
+from tankwatch.alarms.model import AlarmState, Condition, Priority
+from tankwatch.screen.alarmdraw import draw_detail
 from tankwatch.screen.ink import length, plain
 from tankwatch.screen.sources_page import draw_sources
-from tankwatch.screen.standing import Standing, view_of
-from tankwatch.screen.tank_page import fetch
+from tankwatch.screen.standing import Standing, ordered, view_of
+from tankwatch.screen.summary import what
+from tankwatch.screen.tank_history import fetch
 from tankwatch.screen.tankdraw import Past, draw_details, draw_head, findings
 from tankwatch.screen.trail import Trail
 from tankwatch.snapshot import Estimate, LiveValue, ModelSnapshot
@@ -141,3 +143,41 @@ def test_an_estimate_tells_its_doubt() -> None:
     model = replace(make_tank(0).model, expected_duty=Estimate(0.5, 0.07))
     (standing,) = view_of(make_room(tanks=[make_tank(0, model=model)])).standings
     assert "50 %, give or take 7" in text_of(standing)
+
+
+def test_evidence_is_told_with_its_units() -> None:
+    evidence = {
+        "usual_top_c": 26.25,
+        "slope_k_per_h": -0.55,
+        "heater_on_min": 180,
+        "likely": ["welded", EVIL],
+        "seen": True,
+    }
+    alarm = make_alarm(1, evidence=evidence)
+    text = "\n".join(plain(draw_detail(alarm, {"t01": "Long tank"}, 100, UTC, NOW_S)))
+    for part in (
+        "usual top: 26.25 °C",
+        "slope: -0.55 K/h",
+        "heater on: 180 min",
+        "likely: welded, [/red][0]",
+        "seen: yes",
+    ):
+        assert part in text
+    assert "\x1b" not in text
+
+
+def test_what_is_over_is_told_as_over() -> None:
+    alarms = [
+        make_alarm(
+            1, "t01", Condition.LIGHT_OVERRUN, Priority.LOW, AlarmState.RETURNED, since_s=NOW_S - 9000
+        ),
+        make_alarm(2, "t01", Condition.HEATER_STUCK_ON, Priority.CRITICAL, AlarmState.RETURNED),
+        make_alarm(
+            3, "t02", Condition.LIGHT_OVERRUN, Priority.LOW, AlarmState.RETURNED, since_s=NOW_S - 9000
+        ),
+    ]
+    first, second, *_ = ordered(view_of(make_room(2, alarms)))
+    assert (first.key, what(first)) == ("t01", "heater stuck on, over, not acknowledged")
+    assert second.key == "t02"
+    assert first.message.startswith("Over, but nobody has acknowledged it.")
+    assert "Over. It was:" in "\n".join(plain(draw_detail(alarms[1], {}, 100, UTC, NOW_S)))

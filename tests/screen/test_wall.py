@@ -18,7 +18,7 @@ from tankwatch.screen.gauge import gauge, place
 from tankwatch.screen.ink import length, plain
 from tankwatch.screen.standing import ordered, view_of, view_of_history
 from tankwatch.screen.steady import Steady
-from tankwatch.screen.tank_page import fetch_trend
+from tankwatch.screen.tank_history import fetch_trend
 from tankwatch.screen.wall import Showing, Wall, lay_out, neighbour, panel_shape
 
 

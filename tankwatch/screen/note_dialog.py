@@ -1,0 +1,54 @@
+"""A line for the care log, written from the page of a tank."""
+
+from typing import ClassVar
+
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import BindingType
+from textual.containers import Vertical
+from textual.screen import ModalScreen
+from textual.widgets import Input
+
+from tankwatch.screen import keys
+from tankwatch.screen.ink import Run, clean
+from tankwatch.screen.picture import Picture
+
+LONGEST = 500
+
+
+class NoteDialog(ModalScreen[str]):
+    """Asks for one line of text; answers with an empty one for none."""
+
+    BINDINGS: ClassVar[list[BindingType]] = list(keys.NOTE_DIALOG)
+
+    def __init__(self, name: str) -> None:
+        """Ask for the tank called `name`."""
+        super().__init__()
+        self._title = f" What did you do or see at {clean(name)}?"
+
+    def compose(self) -> ComposeResult:
+        """A title, the line, and how to end."""
+        with Vertical(classes="box"):
+            title = Picture(ground="bar", id="note-title")
+            title.styles.height = 2
+            yield title
+            line = Input(max_length=LONGEST, compact=True, id="note")
+            line.cursor_blink = False
+            yield line
+            ways = Picture(ground="bar", id="note-ways")
+            ways.styles.height = 2
+            yield ways
+
+    def on_mount(self) -> None:
+        """Show the words around the line."""
+        self.query_one("#note-title", Picture).show([(), (Run(self._title, "bright"),)])
+        ways = (Run(" Enter ", "bright"), Run("keep it   "), Run("Esc ", "bright"), Run("cancel"))
+        self.query_one("#note-ways", Picture).show([(), ways])
+
+    @on(Input.Submitted)
+    def _keep(self, event: Input.Submitted) -> None:
+        self.dismiss(event.value.strip())
+
+    def action_cancel(self) -> None:
+        """Answer with none."""
+        self.dismiss("")
