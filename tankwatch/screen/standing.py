@@ -79,6 +79,14 @@ class Standing:
     tank: TankSnapshot | None = None
     alarms: tuple[Alarm, ...] = ()
     place: int = 0
+    live: bool = True
+    """False in an old picture: nothing here is known to be true now."""
+
+    @property
+    def doubtful(self) -> bool:
+        """Nobody knows the water's temperature now."""
+        value = self.temperature
+        return not self.live or value is None or value.stale or value.retained
 
     @property
     def quiet(self) -> bool:
@@ -139,7 +147,7 @@ def view_of(snapshot: RoomSnapshot, *, live: bool = True) -> RoomView:
     by_tank: dict[str | None, list[Alarm]] = {}
     for alarm in snapshot.alarms:
         by_tank.setdefault(alarm.tank, []).append(alarm)
-    room = [_room_standing(a) for a in by_tank.get(None, []) if a.state not in _HIDDEN]
+    room = [_room_standing(a, live) for a in by_tank.get(None, []) if a.state not in _HIDDEN]
     tanks = [
         _tank_standing(tank, tuple(by_tank.get(tank.tank_id, ())), place, live)
         for place, tank in enumerate(snapshot.tanks)
@@ -216,7 +224,7 @@ def _view(
     return RoomView(room, time_s, tuple(standings), live, snapshot, counts)
 
 
-def _room_standing(alarm: Alarm) -> Standing:
+def _room_standing(alarm: Alarm, live: bool) -> Standing:
     level = level_of(alarm)
     return Standing(
         key=f"room:{alarm.alarm_id}",
@@ -229,6 +237,7 @@ def _room_standing(alarm: Alarm) -> Standing:
         since_s=alarm.since_s,
         alarms=(alarm,),
         place=-1,
+        live=live,
     )
 
 
@@ -236,13 +245,13 @@ def _tank_standing(tank: TankSnapshot, alarms: tuple[Alarm, ...], place: int, li
     worst = max(alarms, key=lambda a: (level_of(a), a.priority.rank, -a.since_s), default=None)
     level = level_of(worst) if worst is not None else Level.QUIET
     temperature = tank.values.get(Channel.TEMPERATURE)
-    stale = not live or temperature is None or temperature.stale or temperature.retained
+    doubtful = not live or temperature is None or temperature.stale or temperature.retained
     message = worst.message if worst is not None and level else ""
     if level is Level.RETURNED:
         message = f"Over, but nobody has acknowledged it. It was: {message}"
     acknowledged = worst is not None and worst.state is AlarmState.ACKNOWLEDGED
     word = _word(level, worst)
-    if level < Level.STALE and stale:
+    if level < Level.STALE and doubtful:
         level, word, acknowledged = Level.STALE, "stale", False
         if temperature is None:
             word, message = "no value", "never heard of"
@@ -263,6 +272,7 @@ def _tank_standing(tank: TankSnapshot, alarms: tuple[Alarm, ...], place: int, li
         tank=tank,
         alarms=alarms,
         place=place,
+        live=live,
     )
 
 

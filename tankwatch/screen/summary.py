@@ -51,7 +51,7 @@ def what(standing: Standing) -> str:
 
 def time_left(standing: Standing) -> str:
     """Return `38 min to low`, or nothing where no one can tell or no one must know."""
-    if standing.quiet or standing.level < Level.LOW or standing.minutes_left is None:
+    if standing.level < Level.LOW or standing.minutes_left is None or not standing.live:
         return ""
     if standing.minutes_left <= 0:
         return "no time left"

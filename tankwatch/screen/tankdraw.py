@@ -48,7 +48,7 @@ def draw_head(s: Standing, width: int) -> list[Line]:
         return [(), ()]
     value = s.temperature
     number = words.degrees(value.value, 2) if value is not None else "no value"
-    doubt = value is None or value.stale or value.retained or s.level is Level.STALE
+    doubt = s.doubtful
     state = (Run(" "), *tag(s, len(s.word) + 5)) if not s.quiet else (Run(" quiet ", "label"),)
     name_width = max(8, width - length(state) - 15)
     first = (

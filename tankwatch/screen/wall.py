@@ -82,7 +82,7 @@ def lay_out(standings: Sequence[Standing], width: int, height: int, steady: Stea
         row = _trouble(standing, width, tall, name_width, steady)
         lines.extend(_chosen(row, width) if standing.key == how.chosen else row)
     if troubled and rest:
-        title = f" {words.how_many(len(rest), 'tank')} quiet "
+        title = f" {words.how_many(len(rest), 'tank')} {'quiet' if how.live else 'as last known'} "
         lines.append((Run("──" + title + "─" * max(0, width - 2 - len(title)), "faint"),))
     if rest:
         tiles = _tiles(rest, width, height - len(lines), steady, how.chosen)
@@ -141,17 +141,12 @@ def _temperature(standing: Standing, steady: Steady) -> str:
     shown = _shown(standing, steady)
     if shown is None:
         return "–"
-    doubt = "?" if standing.level is Level.STALE or _is_stale(standing) else ""
+    doubt = "?" if standing.doubtful else ""
     return f"{doubt}{shown:.1f}".replace("-", words.MINUS)
 
 
-def _is_stale(standing: Standing) -> bool:
-    value = standing.temperature
-    return value is None or value.stale or value.retained
-
-
 def _number_role(standing: Standing) -> str:
-    if _is_stale(standing) or standing.level is Level.STALE:
+    if standing.doubtful:
         return "stale"
     return "text" if standing.quiet else "bright"
 

@@ -61,6 +61,8 @@ def test_an_old_picture_makes_every_tank_stale_but_keeps_its_alarms() -> None:
     view = view_of(troubled_room(), live=False)
     assert view.find("t01").level is Level.CRITICAL  # type: ignore[union-attr]
     assert view.find("t02").level is Level.STALE  # type: ignore[union-attr]
+    assert view.find("t01").doubtful  # type: ignore[union-attr]
+    assert time_left(ordered(view)[0]) == "", "no time is promised from an old picture"
     assert sentence(view) == ("Nothing here is watched now: these are the last values known.", "stale")
 
 

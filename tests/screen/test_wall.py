@@ -70,6 +70,15 @@ def test_what_is_wrong_stands_above_what_is_quiet_with_its_reason() -> None:
     assert "Driftwood" in "".join(text[divider:])
 
 
+def test_an_old_picture_calls_nothing_quiet() -> None:
+    view = view_of(troubled_room(12), live=False)
+    rows = plain(lay_out(ordered(view), 78, 20, Steady(), Showing(live=False)).lines)
+    assert "?23.6 °C" in rows[0]
+    assert "min to" not in rows[0]
+    assert any("tanks as last known" in row for row in rows)
+    assert not any("quiet" in row for row in rows)
+
+
 def test_panels_show_the_last_day() -> None:
     tank = make_tank(0)
     trends = {"t01": fetch_trend(FakeHistory(), tank, NOW_S)}
