@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
+from tankwatch.control.peer import is_trusted, peer_uid
 from tankwatch.control.protocol import (
     MAX_REPLY_BYTES,
     Acknowledge,
@@ -81,6 +82,7 @@ class ControlClient:
             with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as connection:
                 connection.settimeout(timeout_s)
                 connection.connect(str(self.path))
+                self._check_peer(connection)
                 connection.sendall(request_line(request))
                 with connection.makefile("rb") as stream:
                     line = stream.readline(MAX_REPLY_BYTES)
@@ -104,9 +106,21 @@ class ControlClient:
 
     async def _open(self) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
         try:
-            return await asyncio.open_unix_connection(str(self.path), limit=MAX_REPLY_BYTES)
+            reader, writer = await asyncio.open_unix_connection(str(self.path), limit=MAX_REPLY_BYTES)
         except OSError as error:
             raise self._unreachable(error) from error
+        try:
+            self._check_peer(writer.get_extra_info("socket"))
+        except ControlError:
+            writer.close()
+            raise
+        return reader, writer
+
+    def _check_peer(self, connection: socket.socket) -> None:
+        """Refuse a socket that someone else has put where ours is looked for."""
+        uid = peer_uid(connection)
+        if not is_trusted(uid):
+            raise ControlError(f"{self.path}: user {uid} answers there, not a watch of yours")
 
     def _unreachable(self, error: OSError) -> ControlError:
         if isinstance(error, FileNotFoundError | ConnectionRefusedError):

@@ -18,14 +18,16 @@ def socket_path(config: Config) -> Path:
     """Return the path of the control socket of the watch over `config.store.path`.
 
     The name is made from the resolved path of the store, so that each store has a socket of its own and
-    every way of naming the same store finds the same one. The folder is not created here.
+    every way of naming the same store finds the same one. A socket that is there already is found in any of
+    the folders: a login may have a runtime folder where the watch had none. The folder is not created here.
     """
     store = config.store.path.resolve()
     stem = re.sub(r"[^A-Za-z0-9_-]", "-", store.stem)[:16]
     digest = hashlib.sha256(os.fsencode(store)).hexdigest()[:12]
     name = f"{stem}-{digest}.sock"
     paths = [folder / name for folder in _runtime_folders()]
-    return next((path for path in paths if _fits(path)), paths[0])
+    fitting = [path for path in paths if _fits(path)] or paths[:1]
+    return next((path for path in fitting if os.path.exists(path)), fitting[0])
 
 
 def _runtime_folders() -> list[Path]:

@@ -10,13 +10,13 @@ import contextlib
 import logging
 import os
 import socket
-import struct
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future
 from pathlib import Path
 
 from tankwatch.control.path import prepare_folder
+from tankwatch.control.peer import is_trusted, peer_uid
 from tankwatch.control.protocol import (
     MAX_REQUEST_BYTES,
     Acknowledge,
@@ -172,7 +172,7 @@ class ControlServer:
     def _refusal(self, writer: asyncio.StreamWriter) -> str | None:
         """Return why the client is turned away, or None."""
         uid = peer_uid(writer.get_extra_info("socket"))
-        if uid is not None and uid not in {0, os.getuid()}:
+        if not is_trusted(uid):
             return f"this watch belongs to user {os.getuid()}, not to user {uid}"
         if len(self._clients) >= MAX_CLIENTS:
             return f"{MAX_CLIENTS} clients are connected already; close one"
@@ -274,15 +274,3 @@ class _Client:
             line = self.server.newest_line()
             if line is not None:
                 await self.send(line)
-
-
-def peer_uid(connection: socket.socket) -> int | None:
-    """Return the user id at the other end, or None where the system cannot tell.
-
-    There the modes of the socket and its folder stand alone.
-    """
-    if not hasattr(socket, "SO_PEERCRED"):
-        return None
-    credentials = connection.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i"))
-    _pid, uid, _gid = struct.unpack("3i", credentials)
-    return int(uid)

@@ -15,8 +15,9 @@ from pathlib import Path
 import pytest
 
 from tankwatch.control.client import ControlClient
+from tankwatch.control.peer import peer_uid
 from tankwatch.control.protocol import MAX_REQUEST_BYTES, Acknowledge, Action, Look, Mark, Note
-from tankwatch.control.server import ControlServer, peer_uid
+from tankwatch.control.server import ControlServer
 from tankwatch.errors import ControlError, UsageError
 from tankwatch.reading import ServiceMark
 from tankwatch.snapshot import LiveValue, RoomSnapshot, TankSnapshot
@@ -135,6 +136,21 @@ async def test_followers_get_every_new_picture(server: ControlServer) -> None:
                 assert await anext(client) == _picture(float(second))
     for client in clients:
         await client.aclose()
+
+
+@pytest.mark.asyncio
+async def test_socket_of_another_user_is_not_believed(
+    server: ControlServer, judge: _Judge, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("tankwatch.control.client.peer_uid", lambda _: 54_321)
+    client = ControlClient(server.path)
+    with pytest.raises(ControlError, match="user 54321 answers there"):
+        client.request(Acknowledge(alarm_id=1, who="Ada"))
+    with pytest.raises(ControlError, match="user 54321 answers there"):
+        await client.acknowledge(1, "Ada")
+    with pytest.raises(ControlError, match="user 54321 answers there"):
+        await anext(client.snapshots())
+    assert judge.done == []
 
 
 @pytest.mark.asyncio

@@ -56,3 +56,17 @@ def test_folder_too_deep_for_a_socket_gives_way_to_a_shorter_one(
     monkeypatch.setenv("XDG_RUNTIME_DIR", str(deep))
     monkeypatch.setattr("tempfile.tempdir", str(deep))
     assert len(bytes(socket_path(_config(tmp_path / "tankwatch.db")))) <= 103
+
+
+def test_socket_is_found_where_the_watch_had_another_runtime_folder(
+    tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path_factory.mktemp("t")
+    monkeypatch.setattr("tempfile.tempdir", str(folder))
+    monkeypatch.setenv("XDG_RUNTIME_DIR", "")
+    config = _config(folder / "tankwatch.db")
+    of_the_watch = socket_path(config)
+    of_the_watch.parent.mkdir(mode=0o700)
+    of_the_watch.touch()
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(folder))
+    assert socket_path(config) == of_the_watch
