@@ -1,0 +1,1 @@
+"""Telling people: who is told what, when and how often, and how it reaches them."""
