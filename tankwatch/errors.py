@@ -7,6 +7,7 @@
     ├── SourceError       a broker, a port or a bus cannot be used
     ├── StoreError        the store cannot be opened, read or written
     ├── ControlError      the running watch cannot be reached or refuses a request
+    ├── DeliveryError     a message for a person could not be handed over
     └── UsageError        a command was asked for something that makes no sense
 
 Each says what failed, where, and what to do next, in one message fit to print as it stands.
@@ -37,6 +38,10 @@ class SourceError(TankwatchError):
 
 class StoreError(TankwatchError):
     """The store cannot be opened, read or written."""
+
+
+class DeliveryError(TankwatchError):
+    """A message could not be handed to the service that carries it; the text holds no secret."""
 
 
 class ControlError(TankwatchError):

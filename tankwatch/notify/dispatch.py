@@ -1,9 +1,9 @@
 """The dispatcher: looks at the standing alarms once a second and decides who is told what.
 
-It knows nothing of threads, of the store or of ways. One cause gives one message: alarms of one condition that
-begin together are told together. To each person go at most `messages_per_10_min` messages in any ten minutes;
-the last of them is a digest of all that did not fit. What was told is remembered, and handed to the next
-dispatcher after a restart, which then goes on as this one would have.
+It knows nothing of threads, of the store or of ways. One cause gives one message: alarms of one condition
+that begin together are told together. To each person go at most `messages_per_10_min` messages in any ten
+minutes; the last of them is a digest of all that did not fit. What was told is remembered, and handed to the
+next dispatcher after a restart, which then goes on as this one would have.
 """
 
 import hashlib
@@ -44,7 +44,8 @@ MEDIUM_GATHER_S, LOW_GATHER_S = 120.0, 600.0
 CHATTER_CLEAR_S = 600.0
 LONGEST_GAP_S = 7200.0
 _PUT_AWAY = frozenset({AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
-_GROUPED = (Kind.WORSE, Kind.CHATTERING, Kind.ALARM, Kind.MISSED, Kind.CLEARED)
+_NEW = (Kind.ALARM, Kind.ESCALATED, Kind.WORSE)
+_ORDER = (*_NEW, Kind.CHATTERING, Kind.MISSED, Kind.CLEARED)
 
 
 class Dispatcher:
@@ -203,7 +204,7 @@ class Dispatcher:
             if now_s - since_s >= self._gather_s(kind, case.alarm.priority):
                 due.add(key)
         ready = [(key, groups[key]) for key in groups if key in due]
-        ready.sort(key=lambda item: (-worst([c.alarm for c in item[1]]).rank, _GROUPED.index(_kind(item[0]))))
+        ready.sort(key=lambda item: (-worst([c.alarm for c in item[1]]).rank, _ORDER.index(_kind(item[0]))))
         return self._send_within_budget(person.id, desk, ready, now_s) if ready else []
 
     def _kind_of_news(self, case: Case, person: PersonConfig, now_s: float, local: datetime) -> Kind | None:
@@ -216,7 +217,9 @@ class Dispatcher:
                     if priority.rank >= Priority(person.from_priority).rank:
                         case.held.add(name)
                     return None
-                return Kind.CHATTERING if case.chatters else Kind.ALARM
+                if case.chatters:
+                    return Kind.CHATTERING
+                return Kind.ESCALATED if person.after_min > 0.0 else Kind.ALARM
             if not allowed:
                 return None
             if priority.rank > case.told[name]:
@@ -257,7 +260,7 @@ class Dispatcher:
             critical = kind is not Kind.CLEARED and worst([c.alarm for c in cases]) is Priority.CRITICAL
             # The last message of the ten minutes is kept for a digest, and some for what is critical.
             allowance = most - 1 if critical else 0 if self._flood.is_active else most * 6 // 10
-            if len(desk.sent_s) < allowance and len(ready) <= most:
+            if len(desk.sent_s) < allowance:
                 messages.append(self._tell(name, desk, kind, cases, now_s))
             else:
                 rest.append((kind, cases))
@@ -337,10 +340,10 @@ class Dispatcher:
         extra: int = 0,
     ) -> Message:
         desk.sent_s.append(now_s)
-        if desk.remind_s is not None and any(c.alarm.priority is Priority.CRITICAL for c in cases):
-            if kind in (Kind.ALARM, Kind.WORSE):  # a new danger: remind soon again
-                desk.gap_s = self._notify.repeat_min * 60.0
-                desk.remind_s = min(desk.remind_s, now_s + desk.gap_s)
+        new_danger = kind in _NEW and any(case.alarm.priority is Priority.CRITICAL for case in cases)
+        if desk.remind_s is not None and new_danger:
+            desk.gap_s = self._notify.repeat_min * 60.0
+            desk.remind_s = min(desk.remind_s, now_s + desk.gap_s)
         ranked = sorted(cases, key=lambda c: (-c.alarm.priority.rank, c.alarm.since_s, c.alarm.alarm_id))
         alarms = [case.alarm for case in ranked]
         keys = sorted((c.alarm.alarm_id, c.opened_s, c.alarm.priority.rank) for c in key_cases or cases)
