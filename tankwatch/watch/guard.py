@@ -19,7 +19,7 @@ ROUND_S = 1.0
 
 
 class Guard:
-    """Looks at the judge's heartbeat once a second and stands in for it when it stops."""
+    """Looks at the judge once a second and stands in for it when it stops, or runs but draws no picture."""
 
     def __init__(
         self,
@@ -35,7 +35,7 @@ class Guard:
         self._clock = clock
         self._stalled_after_s = stalled_after_s
         self._last: RoomSnapshot | None = None
-        self._last_at_s = 0.0
+        self._last_at_s = clock.monotonic_s()
         self._stalled_since_s: float | None = None
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="guard", daemon=True)
@@ -60,8 +60,8 @@ class Guard:
             self.look()
 
     def look(self) -> None:
-        """Look at the heartbeat once."""
-        silent_s = self._clock.monotonic_s() - self._heartbeat()
+        """Look at the judge once."""
+        silent_s = self._clock.monotonic_s() - min(self._heartbeat(), self._last_at_s)
         if silent_s < self._stalled_after_s:
             if self._stalled_since_s is not None:
                 log.warning("the judge goes on")
@@ -69,7 +69,7 @@ class Guard:
             return
         if self._stalled_since_s is None:
             self._stalled_since_s = self._clock.wall_s()
-            log.critical("the judge has not come round for %.0f s: nothing is being judged", silent_s)
+            log.critical("the judge has not come round or drawn a picture for %.0f s", silent_s)
         if self._last is not None:
             self._publish(self._picture_of_a_stall(self._last, silent_s))
 
@@ -83,8 +83,8 @@ class Guard:
             priority=Priority.CRITICAL,
             since_s=now_s - silent_s,
             changed_s=now_s if self._stalled_since_s is None else self._stalled_since_s,
-            message=f"the watch has stood still for {silent_s:.0f} s: nothing is being judged; "
-            "start it again and look at its log file",
+            message=f"the watch has stood still for {silent_s:.0f} s and judges nothing, or not rightly; "
+            "look at its log file and start it again",
         )
         older_s = self._clock.monotonic_s() - self._last_at_s
         others = tuple(a for a in last.alarms if a.condition is not Condition.WATCH_STALLED)

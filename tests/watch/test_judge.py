@@ -13,7 +13,7 @@ from tankwatch.config import Config
 from tankwatch.control.protocol import Acknowledge, Mark, Note
 from tankwatch.errors import TankwatchError, UsageError
 from tankwatch.reading import Channel, Reading, ServiceMark
-from tankwatch.snapshot import RoomSnapshot, SourceSnapshot, StoreSnapshot
+from tankwatch.snapshot import RoomSnapshot, SourceSnapshot, StoreSnapshot, TankSnapshot
 from tankwatch.store.entry import LogEntry
 from tankwatch.watch.guard import Guard
 from tankwatch.watch.judge import MEMORY_KEY, Judge, Timing
@@ -312,5 +312,34 @@ def test_guard_marks_everything_stale_while_the_judge_stands_still(parts: _Parts
     assert shown[-1].alarms[0].condition is Condition.WATCH_STALLED
     assert all(value.stale for tank in shown[-1].tanks for value in tank.values.values())
     judge.turn(0.0)
+    guard.pass_on(parts.pictures[-1])
     guard.look()
-    assert len(shown) == 2
+    assert len(shown) == 3
+    assert shown[-1].alarms == parts.pictures[-1].alarms
+
+
+class _BlindWatchdog(Watchdog):
+    """Judges, but cannot draw a picture after the first."""
+
+    drawn = 0
+
+    def tanks(self, now_s: float) -> tuple[TankSnapshot, ...]:
+        self.drawn += 1
+        if self.drawn > 1:
+            raise ZeroDivisionError("a fault of the watch's own")
+        return super().tanks(now_s)
+
+
+def test_guard_tells_of_a_judge_that_runs_but_draws_nothing(parts: _Parts, clock: ManualClock) -> None:
+    shown: list[RoomSnapshot] = []
+    judge = _judge(parts, clock, _BlindWatchdog(CONFIG))
+    guard = Guard(lambda: judge.heartbeat_s, shown.append, clock, stalled_after_s=15.0)
+    judge.turn(0.0)
+    guard.pass_on(parts.pictures[-1])
+    for _ in range(20):
+        clock.advance(1.0)
+        with pytest.raises(ZeroDivisionError):
+            judge.turn(0.0)
+        guard.look()
+    assert shown[-1].alarms[0].condition is Condition.WATCH_STALLED
+    assert shown[-1].time_s == clock.wall
