@@ -51,8 +51,15 @@ _ORDER = (*_NEW, Kind.CHATTERING, Kind.MISSED, Kind.CLEARED)
 class Dispatcher:
     """Turns standing alarms into messages. Times are seconds since 1970 UTC of a clock that only flows."""
 
-    def __init__(self, config: Config, signer: Signer, memory: dict[str, Any] | None = None) -> None:
-        """Go on from `memory`, as `remember` returned it."""
+    def __init__(
+        self,
+        config: Config,
+        signer: Signer,
+        memory: dict[str, Any] | None = None,
+        *,
+        now_s: float = float("inf"),
+    ) -> None:
+        """Go on at `now_s` from `memory`, as `remember` returned it."""
         self._config = config
         self._notify = config.notify
         self._people: dict[str, PersonConfig] = {person.id: person for person in config.person}
@@ -66,7 +73,7 @@ class Dispatcher:
         self.changed = False
         """Whether there is something new to remember; set back by the caller."""
         if memory:
-            self._recall(memory)
+            self._recall(memory, now_s)
 
     def look(self, alarms: Sequence[Alarm], now_s: float, local: datetime) -> list[Message]:
         """Return the messages due at `now_s`; `local` is the same moment on the room's clock."""
@@ -113,7 +120,8 @@ class Dispatcher:
             "flood": self._flood.is_active,
         }
 
-    def _recall(self, memory: dict[str, Any]) -> None:
+    def _recall(self, memory: dict[str, Any], now_s: float) -> None:
+        """Take up what was remembered; times that lie ahead, after a clock went back, count as now."""
         try:
             cases = {int(number): case_of_json(case) for number, case in memory["cases"].items()}
             desks = {name: desk_of_json(desk) for name, desk in memory["desks"].items()}
@@ -122,6 +130,15 @@ class Dispatcher:
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             log.warning("what was told before is not known; what stands is told anew: %r", error)
             return
+        for case in cases.values():
+            case.opened_s = min(case.opened_s, now_s)
+            case.gone_s = None if case.gone_s is None else min(case.gone_s, now_s)
+            case.waiting = {name: min(time_s, now_s) for name, time_s in case.waiting.items()}
+        for desk in desks.values():
+            desk.sent_s = [time_s for time_s in desk.sent_s if time_s <= now_s]
+            desk.digest_s = min(desk.digest_s, now_s)
+            desk.remind_s = None if desk.remind_s is None else min(desk.remind_s, now_s + desk.gap_s)
+        openings = [time_s for time_s in openings if time_s <= now_s]
         self._cases, self._codes, self._openings = cases, codes, openings
         self._flood.is_active = flood
         self._desks.update({name: desk for name, desk in desks.items() if name in self._people})

@@ -25,7 +25,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from tankwatch.clock import Clock
 from tankwatch.config import MqttSourceConfig, password_of
 from tankwatch.config_notify import MqttWayConfig
-from tankwatch.errors import ConfigError, DeliveryError
+from tankwatch.errors import ConfigError, DeliveryError, TankwatchError
 from tankwatch.notify.codes import MAX_TOKEN_BYTES
 from tankwatch.notify.message import Message
 from tankwatch.notify.status import room_document, tank_document, watch_document
@@ -214,7 +214,7 @@ class MqttWay(Way):
             return
         try:
             self._on_token(payload.decode("ascii"))
-        except (ValueError, UnicodeDecodeError) as error:
+        except (TankwatchError, UnicodeDecodeError) as error:
             self._wrong.append(now_s)
             log.warning("way %s: an acknowledgement was refused: %s", self.way_id, error)
 
