@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, BinaryIO
 from tankwatch import __version__
 from tankwatch.care.cli_plan import add_plan_parser
 from tankwatch.errors import ConfigError, TankwatchError, UsageError
+from tankwatch.review.cli_review import add_review_parser
 
 if TYPE_CHECKING:
     from contextlib import AbstractContextManager
@@ -106,6 +107,7 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--schema", action="store_true", help="print the JSON Schema of the file, for editors")
 
     add_plan_parser(commands)
+    add_review_parser(commands)
 
     sub = add("log", _log, "write a line into the care log")
     sub.add_argument("text", metavar="TEXT", nargs="+", help="what was done or seen")

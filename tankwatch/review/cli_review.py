@@ -1,0 +1,89 @@
+"""The command `review`: which stretch, which tanks, and in what form."""
+
+import argparse
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from tankwatch.errors import UsageError
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from tankwatch.review.span import Span
+
+NEEDS_ATTENTION = 3
+
+
+def add_review_parser(subparsers: Any) -> argparse.ArgumentParser:
+    """Add `review` to the commands of `tankwatch`; return its parser."""
+    parser: argparse.ArgumentParser = subparsers.add_parser(
+        "review",
+        help="tell what happened last night, or over any stretch",
+        description="Tell what happened last night, or over any stretch, from the store. "
+        "Exit status 3 when something needs attention.",
+    )
+    parser.add_argument("config", metavar="CONFIG", nargs="?", type=Path, help="configuration file")
+    parser.add_argument("--night", metavar="DATE", help="the night that began on that evening")
+    parser.add_argument(
+        "--hours", metavar="FROM-TO", default="20:00-08:00", help="local hours of a night (20:00-08:00)"
+    )
+    parser.add_argument("--from", metavar="TIME", dest="begin", help="begin, local or with an offset")
+    parser.add_argument("--to", metavar="TIME", dest="end", help="end; without it now")
+    parser.add_argument("--tank", metavar="ID", action="append", help="only this tank; may be repeated")
+    parser.add_argument("--alarms", action="store_true", help="add the figures of the alarms themselves")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument("--html", metavar="FILE", type=Path, help="write a page for reading and printing")
+    parser.set_defaults(command=run_review)
+    return parser
+
+
+def run_review(args: argparse.Namespace) -> int:
+    """Print or write the review; return 0, or 3 when something needs attention.
+
+    Raises:
+        UsageError: the stretch makes no sense, or the page cannot be written.
+        ConfigError: the configuration or a tank cannot be used.
+        StoreError: the store cannot be read.
+    """
+    from tankwatch.clock import SystemClock
+    from tankwatch.config import load
+    from tankwatch.config_path import find_config
+    from tankwatch.review.review import review_room
+    from tankwatch.store.reader import StoreReader
+
+    config = load(find_config(args.config))
+    now_s = SystemClock().wall_s()
+    span = _span(args, now_s, config.room.zone)
+    review = review_room(config, StoreReader(config.store.path), span, now_s, args.tank)
+    if args.html is not None:
+        from tankwatch.review.page import write_page
+
+        write_page(review, args.html)
+    if args.json:
+        import json
+
+        from tankwatch.review.report_json import as_json
+
+        print(json.dumps(as_json(review), ensure_ascii=False, indent=2))
+    elif args.html is None:
+        from tankwatch.review.report_text import text_lines
+
+        print("\n".join(text_lines(review, alarms=args.alarms)))
+    return NEEDS_ATTENTION if review.needs_attention else 0
+
+
+def _span(args: argparse.Namespace, now_s: float, zone: "ZoneInfo") -> "Span":
+    from tankwatch.review.span import day_of, last_night, night_of, span_between
+
+    found = re.fullmatch(r"((?:[01]\d|2[0-3]):[0-5]\d)-((?:[01]\d|2[0-3]):[0-5]\d)", args.hours)
+    if found is None:
+        raise UsageError(f"expected the hours of a night such as 20:00-08:00, got {args.hours!r}")
+    hours = (found[1], found[2])
+    if args.begin is not None or args.end is not None:
+        if args.night is not None:
+            raise UsageError("--night names a whole night: leave --from and --to away, or --night")
+        return span_between(args.begin, args.end, now_s, zone)
+    if args.night is not None:
+        return night_of(day_of(args.night), zone, hours)
+    return last_night(now_s, zone, hours)
