@@ -34,6 +34,16 @@ def need_program(name: str) -> str:
     pytest.skip(reason)
 
 
+def need_file(path: Path, package: str) -> Path:
+    """Return `path`; skip the test where it is absent, or fail it, as `need_program` does."""
+    if path.exists():
+        return path
+    reason = f"{path} is not there; it comes with the package {package}"
+    if os.environ.get("TANKWATCH_TEST_ALL") == "1":
+        pytest.fail(f"{reason}, and TANKWATCH_TEST_ALL=1 asks for every test")
+    pytest.skip(reason)
+
+
 def wait_until(condition: Callable[[], object], what: str, timeout_s: float = 10.0) -> None:
     """Poll `condition` until it is true; fail the test, naming `what`, after `timeout_s` seconds."""
     deadline = time.monotonic() + timeout_s

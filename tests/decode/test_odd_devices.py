@@ -58,7 +58,7 @@ def test_a_unit_that_is_not_the_channels_is_refused() -> None:
 
 
 def test_bare_fahrenheit_by_scale_and_offset() -> None:
-    options = {"decode": "number", "scale": 0.5555555556, "offset_c": -17.7777777778}
+    options: dict[str, Any] = {"decode": "number", "scale": 0.5555555556, "offset_c": -17.7777777778}
     assert _values(b"77", **options) == pytest.approx([25.0])
     assert _values(b"85", **options) == pytest.approx([29.4444], abs=1e-3)  # an ordinary 85 °F
     assert _values(b"185", **options) == [85.0]  # the power-on value reaches the watchdog as such
