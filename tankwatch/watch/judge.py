@@ -12,11 +12,23 @@ from concurrent.futures import Future
 from dataclasses import dataclass
 
 from tankwatch import __version__
-from tankwatch.alarms.model import Condition, Priority
+from tankwatch.alarms.model import AlarmState, Condition, Priority
 from tankwatch.clock import Clock
 from tankwatch.config import Config
-from tankwatch.control.protocol import Acknowledge, Action, Mark, Note
+from tankwatch.control.protocol import (
+    Acknowledge,
+    AcknowledgeCode,
+    Action,
+    Mark,
+    Note,
+    OutOfService,
+    Reset,
+    ReturnToService,
+    Shelve,
+    Unshelve,
+)
 from tankwatch.errors import TankwatchError, UsageError
+from tankwatch.notify.codes import Permit
 from tankwatch.reading import Channel, Reading, ServiceMark
 from tankwatch.snapshot import RoomSnapshot, SourceSnapshot
 from tankwatch.store.entry import LogEntry
@@ -64,8 +76,12 @@ class Judge:
         clock: Clock,
         publish: Callable[[RoomSnapshot], None],
         timing: Timing | None = None,
+        permit_of_code: Callable[[str], Permit] | None = None,
     ) -> None:
-        """Tie the parts together; nothing runs until `run`, or `turn` is called in a test."""
+        """Tie the parts together; nothing runs until `run`, or `turn` is called in a test.
+
+        `permit_of_code` tells which alarms a short code acknowledges.
+        """
         self.config = config
         self.watchdog = watchdog
         self.timing = timing or Timing()
@@ -74,6 +90,7 @@ class Judge:
         self._store = store
         self._clock = clock
         self._publish = publish
+        self._permit_of_code = permit_of_code
         self._actions: queue.SimpleQueue[tuple[Action, Future[None]]] = queue.SimpleQueue()
         self._tanks = {tank.id for tank in config.tank}
         self._started_s = clock.wall_s()
@@ -124,7 +141,7 @@ class Judge:
         """Judge what has come, from memory, and only then hand it to the store."""
         readings = self._inbox.take(wait_s)
         try:
-            self.watchdog.advance(self._room_s())
+            self.watchdog.advance(self._room_s(), wall_s=self._clock.wall_s())
         except Exception:
             self._note_fault("the passing of time could not be judged")
         for reading in readings:
@@ -188,6 +205,24 @@ class Judge:
         match action:
             case Acknowledge():
                 self.watchdog.acknowledge(action.alarm_id, action.who, now_s)
+            case AcknowledgeCode():
+                self._acknowledge_code(action, now_s)
+            case Shelve():
+                until_s = self._room_s() + action.minutes * 60.0
+                self.watchdog.shelve(
+                    action.alarm_id, action.who, self._room_s(), until_s=until_s, why=action.why
+                )
+            case Unshelve():
+                self.watchdog.unshelve(action.alarm_id, action.who, now_s)
+            case OutOfService():
+                self._check_tank(action.tank)
+                self.watchdog.take_out_of_service(
+                    action.tank, action.condition, action.who, now_s, why=action.why
+                )
+            case ReturnToService():
+                self.watchdog.return_to_service(action.alarm_id, action.who, now_s)
+            case Reset():
+                self.watchdog.reset(action.alarm_id, action.who, now_s)
             case Mark():
                 self._check_tank(action.tank)
                 self._mark(action, now_s)
@@ -199,6 +234,18 @@ class Judge:
                         time_s=now_s, tank=action.tank, kind=action.kind, text=action.text, who=action.who
                     )
                 )
+
+    def _acknowledge_code(self, action: AcknowledgeCode, now_s: float) -> None:
+        """Acknowledge what still stands of the alarms of a code; an alarm that is over needs nothing."""
+        if self._permit_of_code is None:
+            raise UsageError("this watch sends no messages, so there are no codes")
+        wanted = self._permit_of_code(action.code).alarms
+        open_states = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
+        standing = [a for a in self.watchdog.book.standing if a.alarm_id in wanted and a.state in open_states]
+        if not standing:
+            raise UsageError("the alarms of this code are acknowledged or over already")
+        for alarm in standing:
+            self.watchdog.acknowledge(alarm.alarm_id, action.who, now_s)
 
     def _mark(self, action: Mark, now_s: float) -> None:
         word = ServiceMark(action.mark)
@@ -231,6 +278,8 @@ class Judge:
         if monotonic_s >= self._next_save_s:
             self._next_save_s = monotonic_s + self.timing.save_memory_every_s
             self._store.put_memory(MEMORY_KEY, self.watchdog.remember())
+        tanks = self.watchdog.tanks(self._room_s())
+        self.watchdog.follow_service([tank.tank_id for tank in tanks if tank.service], self._room_s())
         self._keep_steps()
         self._publish(
             RoomSnapshot(
@@ -238,7 +287,7 @@ class Judge:
                 room=self.config.room.name,
                 timezone=self.config.room.timezone,
                 started_s=self._started_s,
-                tanks=self.watchdog.tanks(self._room_s()),
+                tanks=tanks,
                 alarms=self.watchdog.book.standing,
                 sources=sources,
                 store=store,

@@ -4,6 +4,7 @@ Where the heater's state is measured the cycle is read from it; otherwise it is 
 temperature alone, as the turning points of a curve that climbs while heated and falls while not.
 """
 
+from itertools import pairwise
 from statistics import median
 
 _REMEMBERED = 12
@@ -25,6 +26,7 @@ class Cycles:
     __slots__ = (
         "_first_s",
         "_highest",
+        "_is_regular",
         "_lowest",
         "_on_at_start_s",
         "_rising",
@@ -41,6 +43,7 @@ class Cycles:
         "peaks",
         "period_s",
         "periods",
+        "recovered",
         "seen",
         "started_s",
         "top_c",
@@ -50,6 +53,9 @@ class Cycles:
 
     def __init__(self) -> None:
         """Start with nothing learned."""
+        self.recovered = False
+        """The cycle was recovered from the temperature alone."""
+        self._is_regular = False
         self.peaks: list[float] = []
         self.troughs: list[float] = []
         self.periods: list[float] = []
@@ -85,7 +91,9 @@ class Cycles:
     @property
     def is_known(self) -> bool:
         """Tell whether enough turns were seen to know what is usual."""
-        return len(self.peaks) >= 2 and len(self.troughs) >= 2
+        if not self.recovered:
+            return len(self.peaks) >= 2 and len(self.troughs) >= 2
+        return len(self.peaks) >= 4 and len(self.troughs) >= 4 and self._is_regular
 
     @property
     def width_k(self) -> float:
@@ -158,6 +166,8 @@ class Cycles:
         _push(self.periods, period_s)
         _push(self.duties, (on_total_s - self._on_at_start_s) / period_s)
         self.seen += 1
+        if self.recovered:
+            self._is_regular = self._looks_like_a_thermostat()
         self.period_s = median(self.periods)
         newest = self.duties[-2:]
         self.duty = sum(newest) / len(newest)
@@ -170,6 +180,22 @@ class Cycles:
             self.baseline_c += (self.centre_c - self.baseline_c) / _BASELINE_MEMORY_CYCLES
         elif self.seen >= _BASELINE_CYCLES and time_s - self._first_s >= _BASELINE_SPAN_S:
             self.baseline_c = self.centre_c
+
+    def _looks_like_a_thermostat(self) -> bool:
+        """Tell whether the turns lie where a thermostat would put them: always at the same temperatures.
+
+        Tides, sunshine and a heated room make the water rise and fall as well, but not between two lines.
+        """
+        if len(self.peaks) < 4 or len(self.troughs) < 4:
+            return False
+        # From one turn to the next, so that a thermostat that creeps is still known as one.
+        most_k = 0.3 * self.width_k + 0.05
+        periods = self.periods[-6:]
+        return (
+            _largest_step(self.peaks[-6:]) < most_k
+            and _largest_step(self.troughs[-6:]) < most_k
+            and max(periods) < 5.0 * min(periods)
+        )
 
     def recover(
         self, time_s: float, temperature_c: float, noise_c: float
@@ -207,6 +233,7 @@ class Cycles:
             "periods": self.periods,
             "duties": self.duties,
             "seen": self.seen,
+            "recovered": self.recovered,
             "baseline_c": self.baseline_c,
         }
 
@@ -219,12 +246,18 @@ class Cycles:
         seen, baseline = memory.get("seen"), memory.get("baseline_c")
         self.seen = int(seen) if isinstance(seen, int | float) else 0
         self.baseline_c = float(baseline) if isinstance(baseline, int | float) else None
+        self.recovered = bool(memory.get("recovered"))
+        self._is_regular = self.recovered and bool(self.periods) and self._looks_like_a_thermostat()
         if self.peaks and self.troughs:
             self.top_c, self.bottom_c = median(self.peaks), median(self.troughs)
             self.centre_c = (median(self.peaks[-6:]) + median(self.troughs[-6:])) / 2
         if self.periods:
             self.period_s = median(self.periods)
             self.duty = sum(self.duties[-2:]) / len(self.duties[-2:])
+
+
+def _largest_step(values: list[float]) -> float:
+    return max(abs(b - a) for a, b in pairwise(values))
 
 
 def _push(values: list[float], value: float) -> None:

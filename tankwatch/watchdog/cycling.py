@@ -59,8 +59,8 @@ class CyclingRules:
             Condition.HEATER_SHORT_CYCLING,
             Priority.MEDIUM,
             now_s,
-            f"The heater came on {count} times in {minutes_text(span_s / 60)}{usual}. Contacts wear out and weld. "
-            "Look at the thermostat's place in the water, its sensor and the relay.",
+            f"The heater came on {count} times in {minutes_text(span_s / 60)}{usual}. "
+            "Contacts wear out and weld. Look at the thermostat's place in the water, its sensor and the relay.",
             since_s=times[0],
             value=float(count),
             evidence={
@@ -100,7 +100,7 @@ class CyclingRules:
             Priority.LOW,
             now_s,
             f"The heater holds the water around {cycles.centre_c:.1f} °C, {off_k:+.1f} K from the setpoint "
-            f"{setpoint_c:g} °C; {moved}. Compare with a thermometer, then turn the dial or change the thermostat.",
+            f"{setpoint_c:g} °C; {moved}. Compare with a thermometer, then turn the dial or change it.",
             value=round(cycles.centre_c, 3),
             evidence={
                 "off_setpoint_k": round(off_k, 3),

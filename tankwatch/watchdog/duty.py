@@ -146,9 +146,11 @@ class DutyRules:
         if self.expected_now is not None:
             far = self.expected_now + max(_ABOVE, _ABOVE_SHARE * self.expected_now) + 2.0 * self._spread
             return self.expected_now if self.duty_now > far else None
-        if self.usual is None or tank.air_now_c() is not None or self._known_days < _ROOM_UNKNOWN_DAYS:
+        known = self.usual is not None and self._known_days >= _ROOM_UNKNOWN_DAYS
+        if self.usual is None or not known or tank.air_now_c() is not None:
             return None
-        # Without the room's temperature a cold room looks the same: neighbours tell it, or much more is asked.
+        # Without the room's temperature a cold room looks the same: the neighbours tell it, or much more
+        # is asked.
         if self.room_share is not None:
             expected = min(1.0, self.usual * self.room_share)
             far = expected + max(_ABOVE, _ABOVE_SHARE * expected)
@@ -177,7 +179,7 @@ class DutyRules:
             text = f"The heater gives {weak:.0%} of the warmth it gave; it is on {duty:.0%} of the time. "
             likely = ["ageing or partly failed element", "scale on the heater", "low mains voltage"]
         else:
-            text = f"The heater is on {duty:.0%} of the time where {excess or 0.0:.0%} is expected in this room. "
+            text = f"The heater is on {duty:.0%} of the time; {excess or 0.0:.0%} is expected in this room. "
             likely = ["lid off or ajar", "draught or open window", "leak or evaporation", "ageing element"]
         tank.tell(
             Condition.HEATER_DUTY_HIGH,
@@ -194,13 +196,22 @@ class DutyRules:
             },
         )
 
-    def remember(self) -> dict[str, Any]:
-        """Return what was learned, fit for JSON."""
-        return {"usual": self.usual, "known_days": self._known_days, "peaks": list(self._peaks)}
+    def remember(self, shift_s: float) -> dict[str, Any]:
+        """Return what was learned, fit for JSON; times as the probe stamps them."""
+        return {
+            "slots": [[time_s - shift_s, on_s, expected] for time_s, on_s, expected in self._slots],
+            "usual": self.usual,
+            "known_days": self._known_days,
+            "peaks": list(self._peaks),
+        }
 
     def recall(self, memory: dict[str, Any]) -> None:
         """Take up what `remember` returned earlier."""
         usual = memory.get("usual")
         self.usual = float(usual) if isinstance(usual, int | float) else None
+        slots = [slot for slot in memory.get("slots") or [] if len(slot) == 3]
+        for time_s, on_s, expected in slots:
+            # Heater seconds count up to 0 at the restart, where the tank begins to count anew.
+            self._slots.append((float(time_s), float(on_s) - float(slots[-1][1]), expected))
         self._known_days = float(memory.get("known_days") or 0.0)
         self._peaks.extend(float(peak) for peak in memory.get("peaks") or [])

@@ -106,8 +106,8 @@ class HeaterRules:
             Condition.HEATER_STUCK_ON,
             Priority.CRITICAL,
             now_s,
-            f"Water {water_c:.1f} °C, {over_k:.1f} K above where the heater always stopped ({top_c:.1f} °C), and "
-            f"still warming; heater {shown}. {_limit_text(margin, 'high')} "
+            f"Water {water_c:.1f} °C, {over_k:.1f} K above where the heater always stopped "
+            f"({top_c:.1f} °C), and still warming; heater {shown}. {_limit_text(margin, 'high')} "
             "First unplug the heater, then look at its contacts or thermostat.",
             since_s=cycles.heating_since_s,
             value=round(water_c, 3),
@@ -255,8 +255,8 @@ class HeaterRules:
             Condition.HEATER_OVERLOADED,
             Priority.HIGH,
             now_s,
-            f"Water {water_c:.1f} °C and falling although the heater has been on for {minutes_text(on_s / 60)}: "
-            f"it cannot hold this tank in this room. {_limit_text(margin, 'low')} "
+            f"Water {water_c:.1f} °C and falling although the heater has been on for "
+            f"{minutes_text(on_s / 60)}: it cannot hold this tank in this room. {_limit_text(margin, 'low')} "
             "Close lid and windows, cover the sides, warm the room.",
             since_s=cycles.heating_since_s,
             value=round(water_c, 3),

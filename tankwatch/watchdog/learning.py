@@ -117,6 +117,7 @@ class Learning:
         air_c = self._air_sum / self._air_n if self._air_n * 2 > self._n > 0 else None
         light = self._light_on_n / self._n if self._n else 0.0
         block = fit_block(time_s, track.temperature_c[first:], on_s, air_c=air_c, light=light)
+        tank.model.heater_measured = tank.heater_measured
         if block is not None:
             if len(tank.model.blocks) < _EAGER_BLOCKS:
                 tank.model.learn(block)

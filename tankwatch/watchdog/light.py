@@ -175,8 +175,8 @@ class LightRules:
                     Condition.LIGHT_OVERRUN,
                     Priority.LOW,
                     now_s,
-                    f"Light for {hours:.1f} h today, at most {self.hours_max:g} h: more light means more algae. "
-                    "Look at the timer.",
+                    f"Light for {hours:.1f} h today, at most {self.hours_max:g} h: more light means more "
+                    "algae. Look at the timer.",
                     value=round(hours, 2),
                     evidence={"hours_max": self.hours_max},
                 )
@@ -231,6 +231,8 @@ class LightRules:
             "day": self._day.isoformat(),
             "on_s": self.on_s,
             "known_s": self._known_s,
+            "outside_s": self._outside_s,
+            "is_on": self.is_on,
         }
 
     def recall(self, memory: dict[str, Any]) -> None:
@@ -246,6 +248,8 @@ class LightRules:
             self._day_end_s = self._local(self._day + timedelta(days=1), time.min)
             self.on_s = float(memory.get("on_s") or 0.0)
             self._known_s = float(memory.get("known_s") or 0.0)
+            self._outside_s = float(memory.get("outside_s") or 0.0)
+            self.is_on = bool(memory.get("is_on"))
             self._windows = (
                 [self._window_on(self._day + timedelta(days=d)) for d in (-1, 0)] if self.window else []
             )

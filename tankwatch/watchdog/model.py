@@ -20,7 +20,8 @@ from tankwatch.snapshot import Estimate
 
 _KEEP_BLOCKS = 60
 _HALF_LIFE_H = 72.0
-_SYSTEMATIC = 0.02  # lag and mixing leave this much in a heating rate, however long one looks
+_SYSTEMATIC = 0.03  # lag and mixing leave this much in a heating rate, however long one looks
+_SYSTEMATIC_RECOVERED = 0.08  # and more where the heater's times were recovered from the water itself
 _AUTOCORRELATION = 3.0  # minute means of one block are not independent: variance is told larger
 _EFFICIENCY = 0.95  # of the rated power reaches the water, until it is measured
 _EFFICIENCY_SPREAD = 0.12
@@ -55,18 +56,27 @@ def guessed_loss_w_per_k(volume_l: float) -> float:
     natural convection and radiation indoors, an estimate of this project). Wrong by half either way.
     """
     side_m = (volume_l / 1000.0 / 2.0) ** (1.0 / 3.0)
-    return 6.0 * 10.0 * side_m * side_m
+    return 6.0 * 10.0 * float(side_m * side_m)
 
 
 class ThermalModel:
     """Learns one tank's heating and loss from blocks of readings."""
 
-    __slots__ = ("_heating", "_loss", "blocks", "capacity_j_per_k", "guess_k_per_h", "rated_w")
+    __slots__ = (
+        "_heating",
+        "_loss",
+        "blocks",
+        "capacity_j_per_k",
+        "guess_k_per_h",
+        "heater_measured",
+        "rated_w",
+    )
 
     def __init__(self, volume_l: float, heater_w: float | None) -> None:
         """Start from the volume, and the heater's rated power where it is known."""
         self.capacity_j_per_k = heat_capacity_j_per_k(volume_l, 25.0)
         self.rated_w = heater_w
+        self.heater_measured = True
         self.guess_k_per_h = guessed_loss_w_per_k(volume_l) * 3600.0 / self.capacity_j_per_k
         self.blocks: list[Block] = []
         self._heating: Estimate | None = None
@@ -124,7 +134,8 @@ class ThermalModel:
         effective_n = float(weights.sum() ** 2 / (weights**2).sum())
         formal = math.sqrt(1.0 / float((1.0 / sigma**2).sum()))
         uncertainty = math.hypot(
-            1.25 * max(spread, formal) / math.sqrt(max(effective_n, 1.0)), _SYSTEMATIC * centre
+            1.25 * max(spread, formal) / math.sqrt(max(effective_n, 1.0)),
+            (_SYSTEMATIC if self.heater_measured else _SYSTEMATIC_RECOVERED) * centre,
         )
         return Estimate(centre, uncertainty)
 
@@ -161,7 +172,7 @@ class ThermalModel:
         return _Loss(values, np.linalg.inv(normal) * scale)
 
     def cooling_k_per_h(self, water_c: float, air_c: float | None, light: float = 0.0) -> Estimate | None:
-        """Return the rate at which the unheated water would fall now, K/h; None without an air temperature."""
+        """Return how fast the unheated water would fall now, K/h; None without an air temperature."""
         found = self.loss()
         if found is None or air_c is None or self._loss is None:
             return None
@@ -191,9 +202,10 @@ def fit_block(
     air_c: float | None,
     light: float,
 ) -> Block | None:
-    """Fit one block of bins; `on_s` is the heater's time up to the end of each. None when too little is in it.
+    """Fit one block of bins; `on_s` is the heater's time up to the end of each, s.
 
-    Least squares in the integrated form of the module's text, at least 12 bins.
+    Least squares in the integrated form of the module's text. None where too little is in the block: fewer
+    than 12 bins, a heater that was always on, or a heating rate that cannot be told from noise.
     """
     n = len(time_s)
     if n < 12:

@@ -247,8 +247,8 @@ class ProbeRules:
                 Condition.PROBE_FROZEN,
                 Priority.HIGH,
                 now_s,
-                f"The probe has sent {value:g} °C unchanged for {minutes_text(constant_s / 60)} while the heater "
-                f"should have moved the water by {expected_k:.1f} K. The water is not watched. "
+                f"The probe has sent {value:g} °C unchanged for {minutes_text(constant_s / 60)} while the "
+                f"heater should have moved the water by {expected_k:.1f} K. The water is not watched. "
                 "Restart the probe; measure the water by hand.",
                 since_s=self._constant_since_s,
                 value=value,
@@ -314,8 +314,8 @@ class ProbeRules:
             Condition.PROBE_OUT_OF_WATER,
             Priority.HIGH,
             now_s,
-            f"The probe went to {water_c:.1f} °C faster than water can: it hangs in the air or the level fell. "
-            "The water is not watched. Put the probe back; look for a leak.",
+            f"The probe went to {water_c:.1f} °C faster than water can: it hangs in the air or the level "
+            "fell. The water is not watched. Put the probe back; look for a leak.",
             value=round(water_c, 3),
             evidence={"air_c": tank.air_now_c(), "likely": ["probe pulled out", "water level fell", "leak"]},
         )

@@ -32,6 +32,7 @@ class RoomRules:
         self._on_counts: deque[tuple[float, int]] = deque(maxlen=32)
         self._lost_sources: set[str] = set()
         self._power_lost_s: float | None = None
+        self._wall_offset_s = 0.0
 
     def source_lost(self, source_id: str, lost: bool) -> None:
         """Note that a source is lost: its tanks are not told as silent one by one."""
@@ -40,8 +41,9 @@ class RoomRules:
         else:
             self._lost_sources.discard(source_id)
 
-    def look(self, tanks: Sequence["TankWatch"], room_s: float) -> None:
-        """Judge the room at `room_s`, the room's own time."""
+    def look(self, tanks: Sequence["TankWatch"], room_s: float, wall_offset_s: float = 0.0) -> None:
+        """Judge the room at `room_s`, the room's own time; the wall's is `wall_offset_s` later."""
+        self._wall_offset_s = wall_offset_s
         if self._started_s is None:
             self._started_s = room_s
         self._share_air(tanks, room_s)
@@ -98,7 +100,7 @@ class RoomRules:
                     tanks,
                     heard_s + limit_s,
                     heard_s,
-                    f"{len(together)} probes fell silent together at {since_text(heard_s)}",
+                    f"{len(together)} probes fell silent together at {self._wall_text(heard_s)}",
                     len(together),
                 )
                 continue
@@ -120,11 +122,13 @@ class RoomRules:
                 evidence={"likely": ["probe without power", "network or cable", "broker"]},
             )
 
-    @staticmethod
-    def _stamp(tank: "TankWatch", room_s: float) -> float:
+    def _wall_text(self, room_s: float) -> str:
+        return since_text(room_s + self._wall_offset_s)
+
+    def _stamp(self, tank: "TankWatch", room_s: float) -> float:
         """Turn room time into the stamps of the tank's probe."""
         if tank.heard_s is None:
-            return room_s
+            return room_s + self._wall_offset_s
         return tank.stamp(tank.timeline.last_s) + (room_s - tank.heard_s)
 
     # --- power ---
@@ -151,7 +155,7 @@ class RoomRules:
                         tanks,
                         room_s,
                         min(group),
-                        f"All {len(measured)} heaters went off together at {since_text(min(group))}, "
+                        f"All {len(measured)} heaters went off together at {self._wall_text(min(group))}, "
                         f"{len(group)} of them in the middle of heating",
                         len(measured),
                     )
@@ -174,14 +178,15 @@ class RoomRules:
         margin = min(margins) if margins else None
         left = "" if margin is None else f" The first tank reaches its low limit in {minutes_text(margin)}."
         self._power_lost_s = now_s
+        told_s = now_s + self._wall_offset_s
         self._book.begin(
             None,
             Condition.POWER_LOSS,
             Priority.CRITICAL,
-            now_s,
-            f"{what}.{left} Look at the fuse and residual-current device; electrical work is for a licensed person. "
-            "Cover the tanks, keep air pumps running from a battery.",
-            since_s=since_s,
+            told_s,
+            f"{what}.{left} Look at the fuse and residual-current device; electrical work is for a licensed "
+            "person. Cover the tanks, keep air pumps running from a battery.",
+            since_s=since_s + self._wall_offset_s,
             value=float(count),
             margin_min=margin,
             evidence={"tanks": count},
@@ -189,7 +194,7 @@ class RoomRules:
         for tank in tanks:
             for condition in (Condition.HEATER_NO_HEAT, Condition.PROBE_SILENT, Condition.COOLING_FAST):
                 if tank.is_active(condition):
-                    self._book.end(tank.tank_id, condition, now_s)
+                    self._book.end(tank.tank_id, condition, told_s)
 
     def _judge_return(
         self, tanks: Sequence["TankWatch"], heard: Sequence["TankWatch"], on_count: int, room_s: float
@@ -203,6 +208,6 @@ class RoomRules:
             bool(measured) and on_count == 0 and cold == 0 and room_s - (self._power_lost_s or 0.0) > 7200.0
         )
         if back and (heats or warm_room) and cold <= 0.3 * len(heard):
-            self._book.end(None, Condition.POWER_LOSS, room_s)
+            self._book.end(None, Condition.POWER_LOSS, room_s + self._wall_offset_s)
             for tank in tanks:
                 tank.start_recovery()

@@ -69,7 +69,7 @@ class TankWatch:
         self.heater_hold = Hold()
         self._heater_heard_s = float("-inf")
         self.stopped_early_s = float("-inf")
-        """Stamp at which the heater last stopped where its thermostat would not have stopped it."""
+        """Room time at which the heater last stopped where its thermostat would not have stopped it."""
         self.idle_from_s: float | None = None
         """Start of the idle time before the heating under way."""
         self.on_total_s = 0.0
@@ -150,7 +150,9 @@ class TankWatch:
             return
         self.heater_hold.note(time_s - self._heater_heard_s)
         self._heater_heard_s = time_s
-        self.heater_measured = True
+        if not self.heater_measured:
+            self.heater_measured = True
+            self.cycles.recovered = False
         self._count_heater(time_s)
         if on is not self.heater_on:
             self.heater_on = on
@@ -178,7 +180,7 @@ class TankWatch:
         if self.cycles.is_known and top_c is not None and not self.in_service(time_s):
             margin_k = 0.3 * self.cycles.width_k + 2.0 * self.probe_rules.noise_c
             if water_c < top_c - margin_k:
-                self.stopped_early_s = self.stamp(time_s)
+                self.stopped_early_s = self.heard_s or float("-inf")
 
     def mark(self, stamp_s: float, mark: ServiceMark) -> None:
         """Take a service mark."""
@@ -343,7 +345,7 @@ class TankWatch:
             self.cycling_rules.ten_minutes(self, now_s)
 
     def _resume_after_gap(self, now_s: float, gap_s: float) -> None:
-        """Begin anew after a time nobody saw: neither heater nor water are known to have gone on as before."""
+        """Begin anew after a time nobody saw: nothing is known to have gone on as before."""
         self.cycles.lose_sight(now_s)
         self.heater_s = max(self.heater_s, now_s)  # what the heater did in the gap is not counted
         self.learning.disturb(self)
@@ -380,6 +382,7 @@ class TankWatch:
         if self.heater_measured:
             self.cycles.follow(middle_s, mean_c)
             return
+        self.cycles.recovered = True
         smooth_c = self.track.newest_c()
         turned = self.cycles.recover(middle_s, smooth_c, self.probe_rules.noise_c)
         if turned is None:
@@ -432,7 +435,8 @@ class TankWatch:
             "cycles": self.cycles.remember(),
             "blocks": self.model.remember(),
             "light": self.light.remember(),
-            "duty": self.duty_rules.remember(),
+            "duty": self.duty_rules.remember(self.timeline.shift_s),
+            "temperature": self.temperature_rules.remember(self.timeline.shift_s),
         }
 
     def recall(self, memory: dict[str, Any]) -> None:
@@ -441,6 +445,7 @@ class TankWatch:
         self.model.recall(memory.get("blocks", []))
         self.light.recall(memory.get("light", {}))
         self.duty_rules.recall(memory.get("duty", {}))
+        self.temperature_rules.recall(memory.get("temperature", {}))
 
 
 _LIMITS = frozenset({Condition.TOO_COLD, Condition.TOO_WARM})

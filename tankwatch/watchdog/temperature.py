@@ -4,7 +4,7 @@ These rules need nothing learned, and service never holds back the limits or a f
 """
 
 from collections import deque
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from tankwatch.alarms.model import Condition, Priority
 from tankwatch.reading import ServiceMark
@@ -167,6 +167,16 @@ class TemperatureRules:
         if not self._swing:
             return None
         return max(slot[2] for slot in self._swing) - min(slot[1] for slot in self._swing)
+
+    def remember(self, shift_s: float) -> dict[str, Any]:
+        """Return the ranges of the last 24 hours, fit for JSON; times as the probe stamps them."""
+        return {"swing": [[time_s - shift_s, low_c, high_c] for time_s, low_c, high_c in self._swing]}
+
+    def recall(self, memory: dict[str, Any]) -> None:
+        """Take up what `remember` returned earlier."""
+        for slot in memory.get("swing") or []:
+            if len(slot) == 3:
+                self._swing.append((float(slot[0]), float(slot[1]), float(slot[2])))
 
     def forget_swing(self, now_s: float) -> None:
         """Start the range anew: work explains what came before."""

@@ -33,13 +33,22 @@ class Watchdog:
         standing: Iterable[Alarm] = (),
         next_alarm_id: int = 1,
         expects_all: bool = True,
+        recent: Iterable[Transition] = (),
     ) -> None:
         """Start with what was learned (`memory`, as `remember` returned it) and the alarms that stood.
 
         `expects_all`: a tank that never sends anything is silent; a replay of some tanks turns it off.
+        `recent`: the steps of the last minute before, for what chatters.
         """
         self.config = config
-        self.book = AlarmBook(standing, next_alarm_id)
+        realarm_min = config.alarms.realarm_min
+        self.book = AlarmBook(
+            standing,
+            next_alarm_id,
+            recent=recent,
+            latching=config.alarms.latching,
+            realarm_s=None if realarm_min is None else realarm_min * 60.0,
+        )
         zone = config.room.zone
         self._tanks = {tank.id: TankWatch(tank, zone, self.book) for tank in config.tank}
         self._all = tuple(self._tanks.values())
@@ -59,20 +68,25 @@ class Watchdog:
             if len(self.unknown) < 1000 or reading.tank in self.unknown:
                 self.unknown[reading.tank] = self.unknown.get(reading.tank, 0) + 1
             return
+        if self._now_s == float("-inf"):
+            self.advance(reading.time_s)  # nobody has said yet what time it is in the room
         tank.feed(reading, self._now_s)
 
-    def advance(self, now_s: float) -> None:
+    def advance(self, now_s: float, *, wall_s: float | None = None) -> None:
         """Let time pass up to `now_s`, the room's time in seconds since 1970 UTC: silence is judged here.
 
         The room's time must not jump when a wall clock does: the running watch adds monotonic time to the
-        wall time of its start. Going backwards is taken as standing still.
+        wall time of its start, and gives the wall's time as well, for what is told of the whole room. Going
+        backwards is taken as standing still.
         """
         if now_s <= self._now_s:
             return
         self._now_s = now_s
+        if now_s >= self.book.due_s:
+            self.book.pass_time(now_s)
         if now_s >= self._next_look_s:
             self._next_look_s = now_s + _LOOK_EVERY_S
-            self._room.look(self._all, now_s)
+            self._room.look(self._all, now_s, 0.0 if wall_s is None else wall_s - now_s)
 
     def take_steps(self) -> list[Transition]:
         """Return the steps of alarms since the last call, in time order."""
@@ -85,6 +99,32 @@ class Watchdog:
             UsageError: no such alarm stands, or it was acknowledged before.
         """
         self.book.acknowledge(alarm_id, who, now_s)
+
+    def reset(self, alarm_id: int, who: str, now_s: float) -> None:
+        """Note that `who` has put right what latched an alarm; raises UsageError as the book does."""
+        self.book.reset(alarm_id, who, now_s)
+
+    def shelve(self, alarm_id: int, who: str, now_s: float, *, until_s: float, why: str) -> None:
+        """Put an alarm away until `until_s`; raises UsageError as the book does."""
+        self.book.shelve(alarm_id, who, now_s, until_s=until_s, why=why)
+
+    def unshelve(self, alarm_id: int, who: str, now_s: float) -> None:
+        """Bring a shelved alarm back as its cause stands; raises UsageError as the book does."""
+        self.book.unshelve(alarm_id, who, now_s)
+
+    def take_out_of_service(
+        self, tank_id: str, condition: Condition, who: str, now_s: float, *, why: str
+    ) -> None:
+        """Stop judging one condition of a tank; raises UsageError as the book does."""
+        self.book.take_out_of_service(tank_id, condition, who, now_s, why=why)
+
+    def return_to_service(self, alarm_id: int, who: str, now_s: float) -> None:
+        """Judge a condition again; raises UsageError as the book does."""
+        self.book.return_to_service(alarm_id, who, now_s)
+
+    def follow_service(self, tanks_in_service: Iterable[str], now_s: float) -> None:
+        """Suppress the standing alarms that work in these tanks explains, and bring back the others."""
+        self.book.follow_service(tanks_in_service, now_s)
 
     def tell_self(
         self,
