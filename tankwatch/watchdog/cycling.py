@@ -60,7 +60,7 @@ class CyclingRules:
             Priority.MEDIUM,
             now_s,
             f"The heater came on {count} times in {minutes_text(span_s / 60)}{usual}. "
-            "Contacts wear out and weld. Look at the thermostat's place in the water, its sensor and the relay.",
+            "Contacts wear out and weld. Look at the thermostat's place in the water and at the relay.",
             since_s=times[0],
             value=float(count),
             evidence={
