@@ -8,11 +8,14 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import threading
 from pathlib import Path
 from typing import Self
 
+import paho.mqtt.client as paho
 import pytest
 from conftest import need_file, need_program
+from paho.mqtt.enums import CallbackAPIVersion
 
 EXAMPLES = Path(__file__).parents[2] / "firmware_examples"
 HERE = Path(__file__).parent
@@ -133,3 +136,29 @@ def clean_environment(**extra: str) -> dict[str, str]:
     """Return the environment for a program under test."""
     kept = {key: value for key, value in os.environ.items() if not key.startswith(("TANKWATCH_", "MICROPY"))}
     return {**kept, **extra}
+
+
+class Listener:
+    """Hears every topic of a broker on loopback, in order."""
+
+    def __init__(self, port: int) -> None:
+        self._messages: list[tuple[str, bytes]] = []
+        self._subscribed = threading.Event()
+        self._client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+        self._client.on_message = lambda _c, _u, m: self._messages.append((m.topic, bytes(m.payload)))
+        self._client.on_connect = lambda c, *_: c.subscribe("#", qos=1)
+        self._client.on_subscribe = lambda *_: self._subscribed.set()
+        self._client.connect("127.0.0.1", port)
+
+    def on(self, topic: str) -> list[bytes]:
+        """Return what was heard on `topic` so far."""
+        return [payload for heard, payload in list(self._messages) if heard == topic]
+
+    def __enter__(self) -> Self:
+        self._client.loop_start()
+        assert self._subscribed.wait(10)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
