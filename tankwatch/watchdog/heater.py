@@ -95,19 +95,17 @@ class HeaterRules:
         if self._hot < _NEEDED_MINUTES:
             return
         margin = minutes_to_high(tank, water_c)
-        shown = (
-            "shown on"
-            if heating
-            else "shown off, yet the water warms"
-            if heating is False
-            else "not measured"
+        rise_k = self._rise_k(tank, 900.0)
+        trend = (
+            "still warming" if rise_k > 0.02 else "no longer warming" if rise_k > -0.02 else "cooling again"
         )
+        shown = "shown on" if heating else "shown off" if heating is False else "not measured"
         tank.tell(
             Condition.HEATER_STUCK_ON,
             Priority.CRITICAL,
             now_s,
             f"Water {water_c:.1f} °C, {over_k:.1f} K above where the heater always stopped "
-            f"({top_c:.1f} °C), and still warming; heater {shown}. {_limit_text(margin, 'high')} "
+            f"({top_c:.1f} °C), {trend}; heater {shown}. {_limit_text(margin, 'high')} "
             "First unplug the heater, then look at its contacts or thermostat.",
             since_s=cycles.heating_since_s,
             value=round(water_c, 3),

@@ -297,7 +297,7 @@ class TankWatch:
             root,
             max(priority, alarm.priority, key=lambda p: p.rank),
             self.stamp(time_s),
-            f"{alarm.message}; now also {condition.value}",
+            f"{alarm.message} It has led to: {condition.value}.",
             value=alarm.value,
             margin_min=alarm.margin_min,
             evidence=evidence,
