@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
+from tankwatch.alarms.model import Condition
 from tankwatch.control.peer import is_trusted, peer_uid
 from tankwatch.control.protocol import (
     MAX_REPLY_BYTES,
@@ -17,7 +18,12 @@ from tankwatch.control.protocol import (
     Look,
     Mark,
     Note,
+    OutOfService,
     Reply,
+    Reset,
+    ReturnToService,
+    Shelve,
+    Unshelve,
     request_line,
 )
 from tankwatch.errors import ControlError
@@ -25,7 +31,7 @@ from tankwatch.reading import ServiceMark
 from tankwatch.snapshot import RoomSnapshot
 
 _ASK_WITHIN_S = 15.0
-_T = TypeVar("_T", Acknowledge, Mark, Note)
+_T = TypeVar("_T", bound=Action)
 
 
 class NoWatchError(ControlError):
@@ -67,6 +73,26 @@ class ControlClient:
     async def acknowledge(self, alarm_id: int, who: str) -> None:
         """Say that `who` has seen an alarm."""
         await self._ask(_made(Acknowledge, alarm_id=alarm_id, who=who))
+
+    async def shelve(self, alarm_id: int, minutes: float, why: str, who: str) -> None:
+        """Put an alarm away for some minutes."""
+        await self._ask(_made(Shelve, alarm_id=alarm_id, minutes=minutes, why=why, who=who))
+
+    async def unshelve(self, alarm_id: int, who: str) -> None:
+        """Bring a shelved alarm back as its cause stands."""
+        await self._ask(_made(Unshelve, alarm_id=alarm_id, who=who))
+
+    async def take_out_of_service(self, tank: str, condition: Condition, why: str, who: str) -> None:
+        """Stop judging one condition of a tank until it is returned to service."""
+        await self._ask(_made(OutOfService, tank=tank, condition=condition, why=why, who=who))
+
+    async def return_to_service(self, alarm_id: int, who: str) -> None:
+        """Judge a condition again that is out of service."""
+        await self._ask(_made(ReturnToService, alarm_id=alarm_id, who=who))
+
+    async def reset(self, alarm_id: int, who: str) -> None:
+        """Say that what latched an alarm has been put right."""
+        await self._ask(_made(Reset, alarm_id=alarm_id, who=who))
 
     async def mark(self, tank: str, mark: ServiceMark, who: str) -> None:
         """Say that `who` begins or ends work in a tank."""

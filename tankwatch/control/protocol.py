@@ -8,6 +8,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
+from tankwatch.alarms.model import Condition
 from tankwatch.reading import ServiceMark
 from tankwatch.snapshot import RoomSnapshot
 
@@ -19,6 +20,7 @@ MAX_REPLY_BYTES = 64 * 1024 * 1024
 """Longest line a client takes: the picture of a room of thousands of tanks stays far below."""
 
 _Who = Annotated[str, Field(min_length=1, max_length=80)]
+_Why = Annotated[str, Field(min_length=1, max_length=200)]
 
 
 class _Line(BaseModel):
@@ -49,6 +51,58 @@ class Acknowledge(_Line):
     who: _Who
 
 
+class AcknowledgeCode(_Line):
+    """Say that the alarms of a message have been seen, by the short code in it."""
+
+    do: Literal["acknowledge-code"] = "acknowledge-code"
+    code: Annotated[str, Field(min_length=4, max_length=32)]
+    who: _Who
+
+
+class Shelve(_Line):
+    """Put an alarm away for some minutes."""
+
+    do: Literal["shelve"] = "shelve"
+    alarm_id: Annotated[int, Field(ge=1)]
+    minutes: Annotated[float, Field(gt=0, le=1440, allow_inf_nan=False)]
+    why: _Why
+    who: _Who
+
+
+class Unshelve(_Line):
+    """Bring a shelved alarm back."""
+
+    do: Literal["unshelve"] = "unshelve"
+    alarm_id: Annotated[int, Field(ge=1)]
+    who: _Who
+
+
+class OutOfService(_Line):
+    """Stop judging one condition until it is returned to service."""
+
+    do: Literal["out-of-service"] = "out-of-service"
+    tank: Annotated[str, Field(min_length=1, max_length=64)]
+    condition: Condition
+    why: _Why
+    who: _Who
+
+
+class ReturnToService(_Line):
+    """Judge a condition again."""
+
+    do: Literal["return-to-service"] = "return-to-service"
+    alarm_id: Annotated[int, Field(ge=1)]
+    who: _Who
+
+
+class Reset(_Line):
+    """Say that what latched an alarm has been put right."""
+
+    do: Literal["reset"] = "reset"
+    alarm_id: Annotated[int, Field(ge=1)]
+    who: _Who
+
+
 class Mark(_Line):
     """Say that hands go into a tank, or are out again."""
 
@@ -69,10 +123,12 @@ class Note(_Line):
     who: _Who
 
 
-Action = Acknowledge | Mark | Note
+Action = (
+    Acknowledge | AcknowledgeCode | Shelve | Unshelve | OutOfService | ReturnToService | Reset | Mark | Note
+)
 """Requests that change something; they are carried out by the judge, in order."""
 
-Request = Annotated[Follow | Look | Acknowledge | Mark | Note, Field(discriminator="do")]
+Request = Annotated[Follow | Look | Action, Field(discriminator="do")]
 
 
 class Reply(_Line):
@@ -84,10 +140,10 @@ class Reply(_Line):
     snapshot: RoomSnapshot | None = None
 
 
-_REQUEST: TypeAdapter[Follow | Look | Acknowledge | Mark | Note] = TypeAdapter(Request)
+_REQUEST: TypeAdapter[Follow | Look | Action] = TypeAdapter(Request)
 
 
-def parse_request(line: bytes) -> Follow | Look | Acknowledge | Mark | Note:
+def parse_request(line: bytes) -> Follow | Look | Action:
     """Read one line of a client.
 
     Raises:

@@ -19,12 +19,9 @@ from tankwatch.control.path import prepare_folder
 from tankwatch.control.peer import is_trusted, peer_uid
 from tankwatch.control.protocol import (
     MAX_REQUEST_BYTES,
-    Acknowledge,
     Action,
     Follow,
     Look,
-    Mark,
-    Note,
     Reply,
     parse_request,
     reply_line,
@@ -192,7 +189,7 @@ class ControlServer:
             case Look():
                 newest = self.newest_line()
                 return newest or reply_line(Reply(ok=False, error="the watch has no picture yet; ask again"))
-            case Acknowledge() | Mark() | Note():
+            case _:
                 return await self._act(request)
 
     async def _act(self, action: Action) -> bytes:

@@ -21,7 +21,7 @@ RETRY_LAST_S = 300.0
 """Pauses between attempts: doubled from the first to the last."""
 
 Settle = Callable[[str, str, str, int, str], None]
-"""Called with message id, way, state (`sent`, `waiting`, `given up`), attempts and the reason of a failure."""
+"""Called with message id, way, state (`sent`, `waiting`, `given up`), attempts, reason of a failure."""
 
 
 @dataclass(slots=True)

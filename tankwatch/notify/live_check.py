@@ -72,12 +72,13 @@ def _try(way: Way, message: Message, outcomes: dict[str, str | None]) -> None:
 
 def _test_message(person: str, now_s: float, room: str, way_id: str) -> Message:
     message_id = f"{int(now_s * 1000) & 0xFFFFFFFFFFFF:012x}test"
+    mark = f"#{message_id[:8]}"
     return Message(
         message_id=message_id,
         person=person,
         kind=Kind.TEST,
         priority=Priority.LOW,
         title=f"tankwatch: test of {way_id}",
-        text=f"Test message of the watch over {room[:80]}: this way works. Nothing is wrong. #{message_id[:8]}",
+        text=f"Test message of the watch over {room[:80]}: this way works. Nothing is wrong. {mark}",
         made_s=now_s,
     )

@@ -14,7 +14,7 @@ class Supervisor:
     """Tells whoever supervises the watch that it is ready, alive or stopping."""
 
     def __init__(self, environment: dict[str, str] | None = None) -> None:
-        """Read NOTIFY_SOCKET, WATCHDOG_USEC and WATCHDOG_PID of `environment`, by default the process's own."""
+        """Read NOTIFY_SOCKET, WATCHDOG_USEC and WATCHDOG_PID of `environment`, or the process's own."""
         known = dict(os.environ) if environment is None else environment
         address = known.get("NOTIFY_SOCKET", "")
         self._address = "\0" + address[1:] if address.startswith("@") else address

@@ -8,11 +8,13 @@ from pathlib import Path
 from types import FrameType
 
 from tankwatch import __version__
+from tankwatch.alarms.chatter import WINDOW_S
 from tankwatch.clock import Clock, SystemClock
 from tankwatch.config import Config, warnings_of
 from tankwatch.control.path import socket_path
 from tankwatch.control.server import ControlServer
 from tankwatch.errors import StoreError
+from tankwatch.snapshot import RoomSnapshot
 from tankwatch.sources.inbox import Inbox
 from tankwatch.sources.source_set import SourceSet
 from tankwatch.store.reader import StoreReader
@@ -20,6 +22,7 @@ from tankwatch.store.writer import StoreWriter
 from tankwatch.watch.guard import Guard
 from tankwatch.watch.judge import MEMORY_KEY, Judge, Timing
 from tankwatch.watch.logs import start_logging, stop_logging
+from tankwatch.watch.telling import Telling
 from tankwatch.watchdog.watchdog import Watchdog
 
 log = logging.getLogger(__name__)
@@ -48,6 +51,7 @@ class Watch:
             StoreError: another watch writes this store, or it cannot be opened.
             ControlError: the control socket cannot be opened.
         """
+        self._started_s = self.clock.wall_s()
         self._store = StoreWriter(self.config.store.path, self.clock)
         self._store.start()
         try:
@@ -59,7 +63,8 @@ class Watch:
     def _start_parts(self, path: Path) -> None:
         if self._store.opening_note:
             log.warning("store: %s", self._store.opening_note)
-        watchdog = self._restore(StoreReader(path))
+        reader = StoreReader(path)
+        watchdog = self._restore(reader)
         standing = watchdog.book.standing
         self._inbox = Inbox(INBOX_CAPACITY)
         self._sources = SourceSet(
@@ -67,7 +72,7 @@ class Watch:
         )
         self._guard = Guard(
             lambda: self._judge.heartbeat_s,
-            lambda snapshot: self._server.publish(snapshot),
+            self._show,
             self.clock,
             stalled_after_s=self.timing.stalled_after_s,
         )
@@ -80,6 +85,16 @@ class Watch:
             clock=self.clock,
             publish=self._guard.pass_on,
             timing=self.timing,
+            permit_of_code=lambda code: self._telling.permit_of_code(code),
+        )
+        self._telling = Telling(
+            self.config,
+            self._store,
+            reader,
+            self.clock,
+            started_s=self._started_s,
+            carry=self._judge.carry,
+            judge_heartbeat=lambda: self._judge.heartbeat_s,
         )
         self._server = ControlServer(self.socket_path, self._judge.carry)
         self._server.start()
@@ -89,6 +104,7 @@ class Watch:
         self._thread.start()
         self._guard.start()
         self._sources.start()
+        self._telling.start(f"watches {len(self.config.tank)} tank(s)")
         log.info(
             "tankwatch %s watches %d tank(s) from %d source(s); store %s, %d alarm(s) standing",
             __version__,
@@ -106,11 +122,17 @@ class Watch:
                 memory=reader.memory(MEMORY_KEY),
                 standing=reader.standing_alarms(),
                 next_alarm_id=reader.next_alarm_id(),
+                recent=reader.steps(self._started_s - WINDOW_S, self._started_s),
             )
         except StoreError as error:
             log.error("what stood before is not known, and what was learned must be learned anew: %s", error)
             # Numbers of alarms must not be given twice; no store has seen as many as there are seconds.
             return Watchdog(self.config, next_alarm_id=int(self.clock.wall_s()))
+
+    def _show(self, snapshot: RoomSnapshot) -> None:
+        """Hand a picture to the screens, and to the part that tells people."""
+        self._server.publish(snapshot)
+        self._telling.publish(snapshot)
 
     def stop(self) -> None:
         """Stop every part, keep what was learned, and let go of the store."""
@@ -122,6 +144,7 @@ class Watch:
             log.error("the judge does not stop; what it learned since it last saved is lost")
         else:
             self._judge.finish()
+        self._telling.stop(STOP_WITHIN_S)
         self._server.stop(STOP_WITHIN_S)
         if not self._store.flush(STOP_WITHIN_S):
             log.error("the store did not take everything within %.0f s", STOP_WITHIN_S)
