@@ -16,6 +16,7 @@ from tankwatch import __version__
 from tankwatch.care.cli_plan import add_plan_parser
 from tankwatch.errors import ConfigError, TankwatchError, UsageError
 from tankwatch.review.cli_review import add_review_parser
+from tankwatch.transfer.cli_transfer import add_transfer_parsers
 
 if TYPE_CHECKING:
     from contextlib import AbstractContextManager
@@ -108,6 +109,7 @@ def _parser() -> argparse.ArgumentParser:
 
     add_plan_parser(commands)
     add_review_parser(commands)
+    add_transfer_parsers(commands)
 
     sub = add("log", _log, "write a line into the care log")
     sub.add_argument("text", metavar="TEXT", nargs="+", help="what was done or seen")
