@@ -10,7 +10,7 @@ import random
 import sys
 import time
 from collections import Counter, defaultdict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 from tankwatch.alarms.model import AlarmState, Condition, Transition
@@ -144,7 +144,11 @@ def draw(name: str, seed: int, days: float = 4.0) -> Scenario:
     return scenario
 
 
-def _faulty(kind: FaultKind, expected: set[Condition], size: float = 1.0, **rest: float) -> "FaultDraw":
+FaultDraw = Callable[[Scenario, random.Random, list[AirEvent]], None]
+"""Puts a fault into a scenario; what it does to the room is appended to the events."""
+
+
+def _faulty(kind: FaultKind, expected: set[Condition], size: float = 1.0, **rest: float) -> FaultDraw:
     def build(s: Scenario, rng: random.Random, events: list[AirEvent]) -> None:
         s.faults = [Fault(kind, s.fault_s, size=size)]
         s.expected = frozenset(expected)
@@ -184,9 +188,8 @@ def _exposed(s: Scenario, rng: random.Random, events: list[AirEvent]) -> None:
     s.limit_s = 1800.0 + 2 * s.spec.interval_s + 11
 
 
-FaultDraw = "object"
 C = Condition
-FAULTS = {
+FAULTS: dict[str, FaultDraw] = {
     "stuck-on": _faulty(FaultKind.STUCK_ON, {C.HEATER_STUCK_ON}, hotter_k=1.0),
     "stuck-on-unseen": _faulty(FaultKind.STUCK_ON_UNSEEN, {C.HEATER_STUCK_ON}, hotter_k=1.0),
     "dead-element": _faulty(FaultKind.DEAD_ELEMENT, {C.HEATER_NO_HEAT}, colder_k=1.0),
@@ -401,10 +404,12 @@ def main() -> None:
     drawn = sum(row[0] for row in faults)
     if drawn:
         print(
-            f"told in time {sum(r[1] for r in faults) / drawn:.1%}, by the right name {sum(r[2] for r in faults) / drawn:.1%}"
+            f"told in time {sum(r[1] for r in faults) / drawn:.1%}, "
+            f"by the right name {sum(r[2] for r in faults) / drawn:.1%}"
         )
     print(
-        f"false alarms {false_count:.0f} in {false_days:.0f} tank-days: {100 * false_count / max(false_days, 1e-9):.2f} per 100; {dict(false_names)}"
+        f"false alarms {false_count:.0f} in {false_days:.0f} tank-days: "
+        f"{100 * false_count / max(false_days, 1e-9):.2f} per 100; {dict(false_names)}"
     )
     print(
         f"{readings:.0f} readings, {1e6 * spent / max(readings, 1):.2f} µs each in the watchdog",
@@ -417,7 +422,8 @@ def describe(outcome: Outcome, seed: int) -> None:
     s = outcome.scenario
     print(f"  seed {seed}: {s.spec}")
     print(
-        f"    heater {'measured' if s.heater_measured else '-'}, air {'measured' if s.air_measured else '-'}, "
+        f"    heater {'measured' if s.heater_measured else '-'}, "
+        f"air {'measured' if s.air_measured else '-'}, "
         f"rated {'known' if s.rated_known else '-'}, fault at {(s.fault_s - s.start_s) / HOUR_S:.1f} h, "
         f"deadline {(outcome.deadline_s - s.fault_s) / HOUR_S:.2f} h after"
     )
