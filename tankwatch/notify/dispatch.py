@@ -213,7 +213,10 @@ class Dispatcher:
         for case in self._cases.values():
             kind = self._kind_of_news(case, person, now_s, local)
             if kind is None:
-                case.waiting.pop(person.id, None)
+                # One that comes and goes keeps its place: else it would never have waited long enough.
+                fluttering = not case.acknowledged and case.gone_s is not None
+                if not fluttering or self._is_over(case, now_s):
+                    case.waiting.pop(person.id, None)
                 continue
             since_s = case.waiting.setdefault(person.id, now_s)
             key = self._group(kind, case)

@@ -17,6 +17,11 @@ def _begin(
     return next(a for a in book.standing if a.condition is condition)
 
 
+def _state(book: AlarmBook) -> AlarmState:
+    (alarm,) = book.standing
+    return alarm.state
+
+
 def test_every_step_bears_time_who_and_why() -> None:
     book = AlarmBook()
     alarm = _begin(book, 10.0)
@@ -35,9 +40,9 @@ def test_a_shelf_ends_by_itself_and_shows_the_alarm_as_its_cause_stands() -> Non
     book.shelve(alarm.alarm_id, "sam", 0.0, until_s=600.0, why="known")
     assert book.due_s == 600.0
     book.pass_time(599.0)
-    assert book.standing[0].state is AlarmState.SHELVED
+    assert _state(book) is AlarmState.SHELVED
     book.pass_time(600.0)
-    assert book.standing[0].state is AlarmState.UNACKNOWLEDGED
+    assert _state(book) is AlarmState.UNACKNOWLEDGED
     book.shelve(alarm.alarm_id, "sam", 700.0, until_s=800.0, why="known")
     book.end("t01", COLD, 750.0)
     assert book.active("t01", COLD) is None
@@ -50,9 +55,9 @@ def test_what_gets_worse_does_not_stay_on_the_shelf() -> None:
     alarm = _begin(book, 0.0, Priority.HIGH)
     book.shelve(alarm.alarm_id, "sam", 0.0, until_s=600.0, why="known")
     _begin(book, 10.0, Priority.HIGH)
-    assert book.standing[0].state is AlarmState.SHELVED
+    assert _state(book) is AlarmState.SHELVED
     _begin(book, 20.0, Priority.CRITICAL)
-    assert book.standing[0].state is AlarmState.UNACKNOWLEDGED
+    assert _state(book) is AlarmState.UNACKNOWLEDGED
     assert book.take_steps()[-1].why == "priority rose"
 
 
@@ -104,7 +109,7 @@ def test_a_latching_alarm_stays_until_it_is_reset() -> None:
     alarm = _begin(book, 0.0)
     book.end("t01", COLD, 10.0)
     book.acknowledge(alarm.alarm_id, "sam", 20.0)
-    assert book.standing[0].state is AlarmState.LATCHED
+    assert _state(book) is AlarmState.LATCHED
     with pytest.raises(UsageError, match="latched"):
         book.acknowledge(alarm.alarm_id, "sam", 25.0)
     book.reset(alarm.alarm_id, "sam", 30.0)
@@ -117,9 +122,9 @@ def test_re_alarm_time_makes_it_unacknowledged_again() -> None:
     alarm = _begin(book, 0.0)
     book.acknowledge(alarm.alarm_id, "sam", 100.0)
     book.pass_time(1899.0)
-    assert book.standing[0].state is AlarmState.ACKNOWLEDGED
+    assert _state(book) is AlarmState.ACKNOWLEDGED
     book.pass_time(1900.0)
-    assert book.standing[0].state is AlarmState.UNACKNOWLEDGED
+    assert _state(book) is AlarmState.UNACKNOWLEDGED
     assert book.take_steps()[-1].why == "stands still"
 
 
