@@ -1,18 +1,14 @@
-// A probe on an ESP32 or ESP8266: waterproof DS18B20 sensors and two photo-sensors, over Wi-Fi and MQTT.
+// A probe on an ESP32: waterproof DS18B20 sensors and two photo-sensors, over Wi-Fi and MQTT.
 //
 //   GPIO4   data wire of the DS18B20 sensors (up to four), 4.7 kΩ to 3.3 V
 //   GPIO32  photo-sensor on the pilot lamp of the heater, brighter = higher, at most 3.3 V
 //   GPIO33  photo-sensor on the light of the tank
 //
 // Every INTERVAL_MS it takes one SenML pack and publishes it at QoS 1. While there is no Wi-Fi or no broker the packs
-// wait, up to an hour of them, and go out later under their own times: from NTP where it answers, else as "so many
+// wait, up to half an hour of them, and go out later under their own times: from NTP where it answers, else as "so many
 // seconds ago". The topic TOPIC/link says online, and offline by the last will.
-#ifdef ESP8266
-#include <ESP8266WiFi.h>
-#else
-#include <WiFi.h>
-#endif
 #include <OneWire.h>
+#include <WiFi.h>
 #include <backlog.h>
 #include <mqtt_client.h>
 #include <tank_probe.h>
@@ -22,6 +18,9 @@
 
 #ifndef INTERVAL_MS
 #define INTERVAL_MS 10000UL
+#endif
+#ifndef RETRY_MS
+#define RETRY_MS 5000UL
 #endif
 #ifndef HEATER_PIN
 #define HEATER_PIN 32
@@ -37,7 +36,7 @@ static WiFiClient wire;
 static MqttClient mqtt(wire);
 static Lamp heater(2440, 1640), light(2440, 1640);  // of 4095
 static SenmlLine<400> line;
-static Backlog<360, 400> backlog;
+static Backlog<180, 400> backlog;  // 72 kB
 static unsigned long next_report_ms = 0, next_try_ms = 0;
 
 static uint32_t epochSeconds() {
@@ -91,7 +90,7 @@ static void takePack() {
 static bool reachBroker() {
   if (mqtt.connected()) return true;
   if ((long)(millis() - next_try_ms) < 0) return false;
-  next_try_ms = millis() + 5000;
+  next_try_ms = millis() + RETRY_MS;
   if (WiFi.status() != WL_CONNECTED) return false;  // the core joins again by itself
   const MqttClient::Login login = {CLIENT_ID, MQTT_USERNAME, MQTT_PASSWORD, TOPIC "/link", "offline"};
   return mqtt.connect(MQTT_HOST, MQTT_PORT, login) && mqtt.publish(TOPIC "/link", "online", true);

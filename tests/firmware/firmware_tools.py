@@ -162,3 +162,6 @@ class Listener:
     def __exit__(self, *_: object) -> None:
         self._client.disconnect()
         self._client.loop_stop()
+        sock = self._client.socket()
+        if sock is not None:  # the thread may end before it has closed it
+            sock.close()

@@ -111,7 +111,9 @@ def _alarm(client: ControlClient, condition: Condition) -> Alarm | None:
 
 
 def _stored(folder: Path) -> list[float]:
-    return [float(v) for v in StoreReader(folder / "room.db").series("t01", "temperature", 0.0, 1e11).mean]
+    return [
+        float(v) for v in StoreReader(folder / "room.db").series("t01", Channel.TEMPERATURE, 0.0, 1e11).mean
+    ]
 
 
 def test_probe_faults_never_become_temperatures(tmp_path: Path) -> None:
