@@ -113,7 +113,7 @@ def draw_details(s: Standing, past: Past, width: int, zone: ZoneInfo, now_s: flo
     sections = [
         _alarms(s, zone, now_s),
         _heat(s.tank),
-        _findings(s.tank.model, s.tank),
+        _findings(s.tank, s.live),
         _light(s.tank, past, zone),
         _values(s.tank),
         _work(s.tank, past, zone, now_s),
@@ -179,17 +179,21 @@ def _share(e: Estimate) -> str:
     return f"{words.percent(e.value)}, give or take {max(1, round(100 * e.uncertainty))}"
 
 
-def _findings(model: ModelSnapshot, tank: TankSnapshot) -> tuple[str, list[Row]]:
-    return "What the water shows", [("", sentence, "text") for sentence in findings(model, tank)]
+def _findings(tank: TankSnapshot, live: bool) -> tuple[str, list[Row]]:
+    title = "What the water shows" if live else "What the water showed"
+    return title, [("", sentence, "text") for sentence in findings(tank.model, tank, live=live)]
 
 
-def findings(model: ModelSnapshot, tank: TankSnapshot) -> list[str]:
-    """Return what the thermal model found, in plain words, the most urgent first."""
+def findings(model: ModelSnapshot, tank: TankSnapshot, *, live: bool = True) -> list[str]:
+    """Return what the thermal model found, in plain words, the most urgent first.
+
+    Without a live picture nothing is said about now.
+    """
     out = []
-    if model.minutes_to_low is not None:
+    if model.minutes_to_low is not None and live:
         left = words.span(model.minutes_to_low.value)
         out.append(f"If the heater died now: {left} to {tank.low_c:g} °C.")
-    if model.minutes_to_high is not None:
+    if model.minutes_to_high is not None and live:
         left = words.span(model.minutes_to_high.value)
         out.append(f"If it stuck on now: {left} to {tank.high_c:g} °C.")
     if model.stuck_on_c is not None:
@@ -202,7 +206,7 @@ def findings(model: ModelSnapshot, tank: TankSnapshot) -> list[str]:
         out.append(f"Loses {model.loss_w_per_k.value:.1f} W for each degree above the room.")
     if model.heater_w is not None:
         out.append(f"The heater gives {model.heater_w.value:.0f} W to the water.")
-    if model.room_c is not None:
+    if model.room_c is not None and live:
         out.append(f"The room is at {words.degrees(model.room_c.value)}.")
     if not out:
         seen = words.how_many(model.cycles_seen, "heating cycle")

@@ -1,16 +1,20 @@
 """Only cells that changed are sent; equal lines send nothing."""
 
 import io
+import re
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
+from rich.segment import Segment
 from textual.app import App, ComposeResult
 from textual.screen import Screen
+from textual.strip import Strip
 
 from tankwatch.screen.ink import Line, Run
 from tankwatch.screen.lean import LeanCompositor, LeanUpdate
+from tankwatch.screen.palette import style_of
 from tankwatch.screen.picture import Picture, changed_spans
 
 runs = st.lists(
@@ -133,3 +137,49 @@ async def test_a_scrolled_picture_shows_its_own_rows() -> None:
         picture.scroll_to(y=6, animate=False)
         await pilot.pause()
         assert [picture.render_line(y).text.strip() for y in range(4)] == ["row 6", "row 7", "row 8", "row 9"]
+
+
+def seen_by_a_terminal(sent: str) -> list[tuple[str, str, str, bool]]:
+    """Return (character, ink, ground, bold) of each cell, as ECMA-48 has a terminal read `sent`."""
+    cells: list[tuple[str, str, str, bool]] = []
+    ink = ground = ""
+    bold = False
+    for codes, end, text in re.findall(r"(?:\x1b\[([\d;]*)([mH]))?([^\x1b]*)", sent):
+        if end == "m":
+            rest = codes.split(";")
+            while rest:
+                code = rest.pop(0)
+                if code in {"", "0"}:
+                    ink, ground, bold = "", "", False
+                elif code == "1":
+                    bold = True
+                elif code in {"38", "48"}:
+                    colour, rest = ";".join(rest[1:4]), rest[4:]
+                    ink, ground = (colour, ground) if code == "38" else (ink, colour)
+        cells.extend((char, ink, ground, bold) for char in text)
+    return cells
+
+
+roles = st.sampled_from(["text", "bright", "critical", "critical-block", "faint"])
+styled = st.lists(
+    st.tuples(st.text(alphabet="ab ", min_size=1, max_size=5), roles, st.sampled_from(["", "chosen"])),
+    min_size=1,
+)
+
+
+@given(styled, st.integers(0, 10), st.integers(1, 10))
+def test_what_is_sent_means_what_is_drawn(pieces: list[tuple[str, str, str]], start: int, width: int) -> None:
+    strip = Strip([Segment(text, style_of(role, ground)) for text, role, ground in pieces])
+    length = strip.cell_length
+    start = min(start, length - 1)
+    stop = min(start + width, length)
+    update = LeanUpdate([{0: strip}], [(0, start, stop)], [[length]])
+    console = Console(file=io.StringIO(), force_terminal=True, color_system="truecolor")
+    wanted = []
+    for text, role, ground in pieces:
+        style = style_of(role, ground)
+        assert style.color is not None
+        assert style.bgcolor is not None
+        colours = [";".join(str(n) for n in c.get_truecolor()) for c in (style.color, style.bgcolor)]
+        wanted.extend((char, *colours, bool(style.bold)) for char in text)
+    assert seen_by_a_terminal(update.render_segments(console)) == wanted[start:stop]

@@ -70,6 +70,12 @@ def test_what_the_model_found_is_told_in_words() -> None:
         assert part in text
 
 
+def test_an_old_picture_tells_nothing_about_now() -> None:
+    told = findings(make_tank(0).model, make_tank(0), live=False)
+    assert told
+    assert not any("now" in sentence for sentence in told)
+
+
 def test_what_it_has_not_learned_it_does_not_claim() -> None:
     told = findings(ModelSnapshot(cycles_seen=1), make_tank(0))
     assert told == ["Still learning this tank: 1 heating cycle so far. The limits are watched meanwhile."]
