@@ -180,7 +180,7 @@ class LightRules:
                     value=round(hours, 2),
                     evidence={"hours_max": self.hours_max},
                 )
-        elif not self.is_on or hours < 0.5 * self.hours_max:
+        elif not self.is_on:  # a lamp that burns on over midnight is still the same alarm
             tank.clear(Condition.LIGHT_OVERRUN, now_s)
         if self._outside_s >= _FEEDING_S and self.is_on and self.window is not None:
             tank.tell(

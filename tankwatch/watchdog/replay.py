@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Iterator
 from tankwatch.alarms.model import Transition
 from tankwatch.config import Config
 from tankwatch.decode.senml import Refused, resolve
-from tankwatch.reading import Channel, Reading, ServiceMark
+from tankwatch.reading import Channel, ServiceMark
 from tankwatch.watchdog.roomclock import RoomClock
 from tankwatch.watchdog.watchdog import Watchdog
 
@@ -17,6 +17,7 @@ _CHANNELS = {channel.value: channel for channel in Channel}
 _MARKS = frozenset(mark.value for mark in ServiceMark)
 
 _LIT_LX = 10.0
+_ICE_POINT_K = 273.15
 
 OnRefused = Callable[[int, str], None]
 """Called with the number of a line and the reason why it, or a record in it, was left out."""
@@ -32,7 +33,8 @@ def replay(
     dog = watchdog or Watchdog(config, expects_all=False)
     clock = RoomClock()
     refuse = on_refused or (lambda number, reason: None)
-    names: dict[str, tuple[str, Channel] | None] = {}
+    places: dict[str, tuple[str, Channel] | None] = {}
+    see, advance, take, book = clock.see, dog.advance, dog.take, dog.book
     for number, line in enumerate(lines, 1):
         if not line.strip():
             continue
@@ -41,24 +43,31 @@ def replay(
         except Refused as error:
             refuse(number, error.reason)
             continue
-        for record in records:
-            place = names.get(record.name, _UNSEEN)
-            if place is _UNSEEN:
-                place = names[record.name] = _place(record.name)
-            value = record.value
-            if record.unit == "lx" and not isinstance(value, str):
-                value = value > _LIT_LX  # a light sensor: a room's own dim light is not the lamp
-            reading = None if not isinstance(place, tuple) else _reading(place, record.time_s, value)
-            if reading is None:
-                refuse(number, _reason(record.name, record.time_s, place))
+        for name, unit, time_s, value in records:
+            if name not in places:
+                places[name] = _place(name)
+            place = places[name]
+            text = None
+            if place is None or time_s is None:
+                refuse(number, _reason(name, time_s, place))
                 continue
-            dog.advance(clock.see(reading.tank, reading.time_s))
-            dog.feed(reading)
-        if dog.book.has_steps:
+            tank, channel = place
+            if channel is Channel.SERVICE:
+                if value not in _MARKS:
+                    refuse(number, _reason(name, time_s, place))
+                    continue
+                text, value = str(value), 0.0
+            elif isinstance(value, str):
+                refuse(number, _reason(name, time_s, place))
+                continue
+            elif unit == "lx":
+                value = value > _LIT_LX  # a light sensor: a room's own dim light is not the lamp
+            elif unit == "K":
+                value -= _ICE_POINT_K
+            advance(see(tank, time_s))
+            take(tank, channel, time_s, float(value), text)
+        if book.has_steps:
             yield from dog.take_steps()
-
-
-_UNSEEN = object()
 
 
 def _place(name: str) -> tuple[str, Channel] | None:
@@ -66,18 +75,7 @@ def _place(name: str) -> tuple[str, Channel] | None:
     return (tank, _CHANNELS[channel]) if tank and channel in _CHANNELS else None
 
 
-def _reading(
-    place: tuple[str, Channel], time_s: float | None, value: float | bool | str | None
-) -> Reading | None:
-    if time_s is None or value is None:
-        return None
-    tank, channel = place
-    if channel is Channel.SERVICE:
-        return Reading(tank, channel, time_s, 0.0, str(value)) if value in _MARKS else None
-    return None if isinstance(value, str) else Reading(tank, channel, time_s, float(value))
-
-
-def _reason(name: str, time_s: float | None, place: object) -> str:
+def _reason(name: str, time_s: float | None, place: tuple[str, Channel] | None) -> str:
     if place is None:
         return f"name {name[:60]!r} is not TANK/CHANNEL"
     return "no absolute time" if time_s is None else f"{name[:60]!r} carries no value that fits its channel"

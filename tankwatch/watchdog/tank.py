@@ -31,6 +31,7 @@ SETTLE_S = 600.0
 FORGOTTEN_SERVICE_S = 3 * 3600.0
 """Work that was never ended stops holding anything back after this, s."""
 _HEATER_POWER_W = 5.0
+_COLDEST_AIR_C, _WARMEST_AIR_C = -30.0, 60.0
 _LONG_GAP_S = 1800.0
 _SLOW_RULES_S = 590.0
 _LONGEST_RECOVERY_S = 24 * 3600.0
@@ -95,28 +96,27 @@ class TankWatch:
 
     # --- readings ---
 
-    def feed(self, reading: Reading, room_s: float) -> None:
-        """Judge one reading; `room_s` is the room's time."""
-        channel = reading.channel
-        self.newest[channel] = (reading.value, reading.time_s, reading.retained, room_s)
-        if reading.retained:
-            return
+    def show_retained(self, reading: Reading, room_s: float) -> None:
+        """Take a value that a broker had kept: it is shown, and never judged."""
+        self.newest[reading.channel] = (reading.value, reading.time_s, True, room_s)
+
+    def take(self, channel: Channel, stamp_s: float, value: float, text: str | None, room_s: float) -> None:
+        """Judge one value; `room_s` is the room's time, `text` the word of a service mark."""
+        self.newest[channel] = (value, stamp_s, False, room_s)
         if channel is Channel.TEMPERATURE:
-            self.temperature(reading.time_s, reading.value, room_s)
+            self.temperature(stamp_s, value, room_s)
         elif channel is Channel.HEATER:
-            self.heater(reading.time_s, reading.value >= 0.5)
+            self.heater(stamp_s, value >= 0.5)
         elif channel is Channel.LIGHT:
-            self.light.reading(self, reading.time_s + self.timeline.shift_s, reading.value >= 0.5)
+            self.light.reading(self, stamp_s + self.timeline.shift_s, value >= 0.5)
         elif channel is Channel.AIR:
-            if -30.0 < reading.value < 60.0:
-                self.air_c = (
-                    reading.value if self.air_c is None else self.air_c + 0.2 * (reading.value - self.air_c)
-                )
+            if _COLDEST_AIR_C < value < _WARMEST_AIR_C:
+                self.air_c = value if self.air_c is None else self.air_c + 0.2 * (value - self.air_c)
         elif channel is Channel.POWER:
             if Channel.HEATER not in self.newest:
-                self.heater(reading.time_s, reading.value > _HEATER_POWER_W)
-        elif channel is Channel.SERVICE and reading.text is not None:
-            self.mark(reading.time_s, ServiceMark(reading.text))
+                self.heater(stamp_s, value > _HEATER_POWER_W)
+        elif channel is Channel.SERVICE and text is not None:
+            self.mark(stamp_s, ServiceMark(text))
 
     def temperature(self, stamp_s: float, value_c: float, room_s: float) -> None:
         """Take one water temperature."""

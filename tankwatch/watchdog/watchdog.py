@@ -10,13 +10,15 @@ from typing import Any
 from tankwatch.alarms.book import AlarmBook
 from tankwatch.alarms.model import Alarm, Condition, Priority, Transition
 from tankwatch.config import Config
-from tankwatch.reading import Reading
+from tankwatch.reading import Channel, Reading
 from tankwatch.snapshot import TankSnapshot
 from tankwatch.watchdog.picture import tank_snapshot
 from tankwatch.watchdog.room import RoomRules
 from tankwatch.watchdog.tank import TankWatch
 
 _LOOK_EVERY_S = 30.0
+_MOST_UNKNOWN = 1000
+_NEVER = float("-inf")
 
 
 class Watchdog:
@@ -63,14 +65,23 @@ class Watchdog:
 
     def feed(self, reading: Reading) -> None:
         """Judge one reading; readings come in order of arrival."""
-        tank = self._tanks.get(reading.tank)
-        if tank is None:
-            if len(self.unknown) < 1000 or reading.tank in self.unknown:
-                self.unknown[reading.tank] = self.unknown.get(reading.tank, 0) + 1
+        if reading.retained:
+            tank = self._tanks.get(reading.tank)
+            if tank is not None:
+                tank.show_retained(reading, self._now_s)
             return
-        if self._now_s == float("-inf"):
-            self.advance(reading.time_s)  # nobody has said yet what time it is in the room
-        tank.feed(reading, self._now_s)
+        self.take(reading.tank, reading.channel, reading.time_s, reading.value, reading.text)
+
+    def take(self, tank_id: str, channel: Channel, stamp_s: float, value: float, text: str | None) -> None:
+        """Judge one fresh value without making a `Reading` of it: the short way of a replay."""
+        tank = self._tanks.get(tank_id)
+        if tank is None:
+            if len(self.unknown) < _MOST_UNKNOWN or tank_id in self.unknown:
+                self.unknown[tank_id] = self.unknown.get(tank_id, 0) + 1
+            return
+        if self._now_s == _NEVER:
+            self.advance(stamp_s)  # nobody has said yet what time it is in the room
+        tank.take(channel, stamp_s, value, text, self._now_s)
 
     def advance(self, now_s: float, *, wall_s: float | None = None) -> None:
         """Let time pass up to `now_s`, the room's time in seconds since 1970 UTC: silence is judged here.
