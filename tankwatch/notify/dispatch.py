@@ -223,9 +223,11 @@ class Dispatcher:
             groups.setdefault(key, []).append(case)
             if now_s - since_s >= self._gather_s(kind, case.alarm.priority):
                 due.add(key)
-        ready = [(key, groups[key]) for key in groups if key in due]
-        ready.sort(key=lambda item: (-worst([c.alarm for c in item[1]]).rank, _ORDER.index(_kind(item[0]))))
-        return self._send_within_budget(person.id, desk, ready, now_s) if ready else []
+        if not due:
+            return []
+        waiting = [(_kind(key), cases, key in due) for key, cases in groups.items()]
+        waiting.sort(key=lambda item: (-worst([c.alarm for c in item[1]]).rank, _ORDER.index(item[0])))
+        return self._send_within_budget(person.id, desk, waiting, now_s)
 
     def _kind_of_news(self, case: Case, person: PersonConfig, now_s: float, local: datetime) -> Kind | None:
         """Return what of `case` is news to `person` now, if it may be told now."""
@@ -270,21 +272,27 @@ class Dispatcher:
         return max(gather_s, MEDIUM_GATHER_S if priority is Priority.MEDIUM else LOW_GATHER_S)
 
     def _send_within_budget(
-        self, name: str, desk: Desk, ready: list[tuple[tuple[object, ...], list[Case]]], now_s: float
+        self, name: str, desk: Desk, waiting: list[tuple[Kind, list[Case], bool]], now_s: float
     ) -> list[Message]:
+        """Tell the groups that are due (the third item) one by one as far as the budget goes.
+
+        If it does not, everything that waits goes into a digest, due or not.
+        """
         most = self._notify.messages_per_10_min
         messages: list[Message] = []
         rest: list[tuple[Kind, list[Case]]] = []
-        for key, cases in ready:
-            kind = _kind(key)
+        overflows = False
+        for kind, cases, is_due in waiting:
             critical = kind is not Kind.CLEARED and worst([c.alarm for c in cases]) is Priority.CRITICAL
             # The last message of the ten minutes is kept for a digest, and some for what is critical.
             allowance = most - 1 if critical else 0 if self._flood.is_active else most * 6 // 10
-            if len(desk.sent_s) < allowance:
+            if is_due and len(desk.sent_s) < allowance:
                 messages.append(self._tell(name, desk, kind, cases, now_s))
             else:
+                overflows = overflows or is_due
                 rest.append((kind, cases))
-        if rest and len(desk.sent_s) < most and now_s - desk.digest_s >= self._notify.digest_every_min * 60.0:
+        pause_s = self._notify.digest_every_min * 60.0
+        if overflows and len(desk.sent_s) < most and now_s - desk.digest_s >= pause_s:
             messages.append(self._tell_digest(name, desk, rest, now_s))
         return messages
 

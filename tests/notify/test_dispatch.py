@@ -1,6 +1,7 @@
 """Who is told what, when and how often, on a clock that is moved by hand."""
 
 import json
+from typing import Any
 
 import pytest
 from telling import MIDNIGHT_S, Desk, kinds, make_config
@@ -106,7 +107,10 @@ def test_quiet_hours_hold_back_all_but_critical_and_tell_the_rest_at_their_end()
 
 
 def test_someone_else_is_told_when_nobody_acknowledges() -> None:
-    people = [{"id": "sam", "ways": ["bell"]}, {"id": "kim", "ways": ["bell"], "after_min": 15}]
+    people: list[dict[str, Any]] = [
+        {"id": "sam", "ways": ["bell"]},
+        {"id": "kim", "ways": ["bell"], "after_min": 15},
+    ]
     desk = Desk(make_config(people))
     desk.begin()
     assert {m.person for m in desk.run(14 * MIN)} == {"sam"}
@@ -116,7 +120,10 @@ def test_someone_else_is_told_when_nobody_acknowledges() -> None:
 
 
 def test_nobody_else_is_told_once_someone_has_acknowledged() -> None:
-    people = [{"id": "sam", "ways": ["bell"]}, {"id": "kim", "ways": ["bell"], "after_min": 15}]
+    people: list[dict[str, Any]] = [
+        {"id": "sam", "ways": ["bell"]},
+        {"id": "kim", "ways": ["bell"], "after_min": 15},
+    ]
     desk = Desk(make_config(people))
     desk.begin(priority=Priority.CRITICAL)
     desk.run(5 * MIN)
@@ -125,7 +132,7 @@ def test_nobody_else_is_told_once_someone_has_acknowledged() -> None:
 
 
 def test_off_duty_only_critical_comes_and_only_while_nobody_is_on_duty() -> None:
-    people = [
+    people: list[dict[str, Any]] = [
         {"id": "day", "ways": ["bell"], "hours": ["08:00", "18:00"]},
         {"id": "weekend", "ways": ["bell"], "days": ["sat", "sun"]},
     ]
