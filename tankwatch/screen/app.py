@@ -34,6 +34,7 @@ from tankwatch.screen.tank_history import fetch_trend
 from tankwatch.screen.tank_page import TankPage
 
 TREND_EVERY_S = 600.0
+YOUNG_EVERY_S = 60.0
 SLOW_EVERY_S = 5.0
 _CAN_BE_ACKNOWLEDGED = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED})
 
@@ -151,7 +152,9 @@ class TankwatchApp(App[None]):
         """Have the last 24 hours of `tanks` read, unless that was done not long ago."""
         now_s = self.clock.monotonic_s()
         known = set(tanks) <= set(self._trends_wanted)
-        if known and now_s - self._trends_asked_s < TREND_EVERY_S:
+        # A store that is young or not there yet fills soon: it is asked again sooner.
+        young = any(trend.empty for trend in self.trends.values())
+        if known and now_s - self._trends_asked_s < (YOUNG_EVERY_S if young else TREND_EVERY_S):
             return
         self._trends_wanted, self._trends_asked_s = list(tanks), now_s
         self._read_trends(list(tanks))

@@ -139,6 +139,8 @@ class TankPage(Page):
         key = (tank.tank_id, trail.hours, trail.back_s, width)
         # One column of dots is the finest step that the chart can show.
         stale_after_s = max(10.0, trail.hours * 3600 / (2 * max(width, 1)))
+        if self.fetched is not None and (self.fetched.trouble or self.fetched.data.empty):
+            stale_after_s = 10.0  # a store that is not there yet may come soon
         mono_s = self.home.clock.monotonic_s()
         if key == self._asked and (trail.back_s > 0 or mono_s - self._asked_at_s < stale_after_s):
             return

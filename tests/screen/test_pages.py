@@ -310,6 +310,28 @@ async def test_without_watch_and_store_it_still_runs() -> None:
         assert "there is no store yet" in shown(app)
 
 
+async def test_a_store_that_comes_later_is_found() -> None:
+    history = FakeHistory(broken=True)
+    app, feed, clock = make_app(make_room(2), history=history)
+    async with app.run_test(size=(120, 40)) as pilot:
+        await settle(pilot)
+        assert "no history yet" in shown(app)
+        history.broken = False
+        clock.advance(61)
+        feed.pictures.put_nowait(make_room(2))
+        await settle(pilot)
+        assert "no history yet" not in shown(app)
+        history.broken = True
+        await pilot.press("enter")
+        await settle(pilot)
+        assert "there is no store yet" in shown(app)
+        history.broken = False
+        clock.advance(11)
+        feed.pictures.put_nowait(make_room(2))
+        await settle(pilot)
+        assert "The last 24 h" in shown(app)
+
+
 async def test_an_old_picture_is_told_and_a_new_one_heals_it() -> None:
     app, feed, clock = make_app(make_room(3))
     async with app.run_test(size=(80, 24)) as pilot:

@@ -175,11 +175,11 @@ def test_what_is_sent_means_what_is_drawn(pieces: list[tuple[str, str, str]], st
     stop = min(start + width, length)
     update = LeanUpdate([{0: strip}], [(0, start, stop)], [[length]])
     console = Console(file=io.StringIO(), force_terminal=True, color_system="truecolor")
-    wanted = []
+    wanted: list[tuple[str, str, str, bool]] = []
     for text, role, ground in pieces:
         style = style_of(role, ground)
         assert style.color is not None
         assert style.bgcolor is not None
-        colours = [";".join(str(n) for n in c.get_truecolor()) for c in (style.color, style.bgcolor)]
-        wanted.extend((char, *colours, bool(style.bold)) for char in text)
+        ink, back = (";".join(str(n) for n in c.get_truecolor()) for c in (style.color, style.bgcolor))
+        wanted.extend((char, ink, back, bool(style.bold)) for char in text)
     assert seen_by_a_terminal(update.render_segments(console)) == wanted[start:stop]
