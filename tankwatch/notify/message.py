@@ -6,7 +6,7 @@ from typing import Any
 
 from tankwatch.alarms.model import Priority
 
-LONGEST_TEXT = 300
+LONGEST_TEXT = 299
 """Characters of the short form: what a telephone shows at once."""
 
 
