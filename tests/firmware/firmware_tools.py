@@ -162,6 +162,5 @@ class Listener:
     def __exit__(self, *_: object) -> None:
         self._client.disconnect()
         self._client.loop_stop()
-        sock = self._client.socket()
-        if sock is not None:  # the thread may end before it has closed it
-            sock.close()
+        # The client holds these and they hold the client, which closes its own sockets only when it goes.
+        self._client.on_message = self._client.on_connect = self._client.on_subscribe = None
