@@ -33,6 +33,7 @@ class Cycles:
         "_saw_off",
         "_saw_on",
         "_short_run",
+        "_usual",
         "baseline_c",
         "bottom_c",
         "centre_c",
@@ -85,6 +86,7 @@ class Cycles:
         self._saw_on = False
         self._saw_off = False
         self._short_run = 0
+        self._usual = True
         self._first_s: float | None = None
         self._rising: bool | None = None
 
@@ -121,26 +123,26 @@ class Cycles:
 
         Only what follows soon after a switch belongs to it: later a warm or cold room has its say.
         """
-        if temperature_c > self._highest and time_s - (self.idle_since_s or time_s) < _OVERSHOOT_S:
+        if temperature_c > self._highest and _passed_s(self.idle_since_s, time_s) < _OVERSHOOT_S:
             self._highest = temperature_c
-        if temperature_c < self._lowest and time_s - (self.heating_since_s or time_s) < _OVERSHOOT_S:
+        if temperature_c < self._lowest and _passed_s(self.heating_since_s, time_s) < _OVERSHOOT_S:
             self._lowest = temperature_c
 
     def switched(self, on: bool, time_s: float, temperature_c: float, on_total_s: float) -> None:
         """Note that the heater switched at `time_s`; `on_total_s` counts its time so far."""
         if on:
-            is_usual = self._is_usual_length(time_s)
-            if self._saw_off and is_usual:
+            self._usual = self._is_usual_length(time_s)
+            if self._saw_off and self._usual:
                 _push(self.peaks, self._highest)
                 self.top_c = median(self.peaks)
-            if is_usual and self.started_s is not None:
+            if self._usual and self.started_s is not None:
                 self._learn_cycle(time_s, on_total_s)
             self._saw_on = True
             self.heating_since_s, self.idle_since_s = time_s, None
             self.started_s, self._on_at_start_s = time_s, on_total_s
             self._highest = temperature_c
         else:
-            if self._saw_on and self._is_usual_length(time_s):
+            if self._saw_on and self._usual:
                 _push(self.troughs, self._lowest)
                 self.bottom_c = median(self.troughs)
             self._saw_off = True
@@ -162,7 +164,9 @@ class Cycles:
         return False
 
     def _learn_cycle(self, time_s: float, on_total_s: float) -> None:
-        period_s = time_s - (self.started_s or time_s)
+        period_s = _passed_s(self.started_s, time_s)
+        if period_s <= 0.0:
+            return  # switched off and on again within one stamp
         _push(self.periods, period_s)
         _push(self.duties, (on_total_s - self._on_at_start_s) / period_s)
         self.seen += 1
@@ -258,6 +262,10 @@ class Cycles:
 
 def _largest_step(values: list[float]) -> float:
     return max(abs(b - a) for a, b in pairwise(values))
+
+
+def _passed_s(since_s: float | None, time_s: float) -> float:
+    return 0.0 if since_s is None else time_s - since_s
 
 
 def _push(values: list[float], value: float) -> None:
