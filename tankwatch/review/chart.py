@@ -12,6 +12,7 @@ import numpy as np
 
 from tankwatch.review.recording import Floats
 from tankwatch.review.review import TankReview
+from tankwatch.safetext import safe_text
 
 _LEFT, _RIGHT, _TOP = 40, 8, 18
 _PLOT, _STRIP, _BOTTOM = 170, 12, 20
@@ -33,7 +34,7 @@ def chart(review: TankReview, zone: ZoneInfo, *, width: int, key: str) -> str:
     parts = [
         f'<svg class="chart" viewBox="0 0 {width} {height}" role="img" '
         f'aria-labelledby="{key}-t {key}-d" xmlns="http://www.w3.org/2000/svg">',
-        f'<title id="{key}-t">{escape(review.tank.label)}: water temperature over time</title>',
+        f'<title id="{key}-t">{escape(safe_text(review.tank.label))}: water temperature over time</title>',
         f'<desc id="{key}-d">{escape(_in_words(review))}</desc>',
         f'<pattern id="{key}-h" width="6" height="6" patternUnits="userSpaceOnUse" '
         'patternTransform="rotate(45)"><line class="hatch" x1="0" y1="0" x2="0" y2="6"/></pattern>',

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from tankwatch.reading import ServiceMark
 from tankwatch.review.breakpoint import find_bend
-from tankwatch.review.measures import outside
+from tankwatch.review.measures import evened, outside
 from tankwatch.review.recording import Floats, Recording
 from tankwatch.review.usual import Usual, turning_points, water_at_switch
 
@@ -17,6 +17,7 @@ _LOOK_BACK_S = 6 * 3600.0
 _AFTER_SERVICE_S = 900.0
 _LEG_S, _LAG_S = 1200.0, 120.0
 """A crossing is read from a line through so much time, begun so long after the last switch."""
+_FLAT_S = 900.0
 _LEAST_S = 4 * 60.0
 """A shorter stray from the usual range is no incident."""
 
@@ -87,7 +88,8 @@ def _describe(
     recording: Recording, usual: Usual, warm: bool, first: int, last: int, limits: tuple[float, float]
 ) -> Excursion:
     time_s, water = recording.time_s, recording.water_c
-    part = water[first : last + 1]
+    # Rounded readings make a flat top: its middle is the turning point, not its first step.
+    part = evened(water[first : last + 1], 2 * round(_FLAT_S / recording.step_s / 2) + 1)
     turn = first + int(np.nanargmax(part) if warm else np.nanargmin(part))
     after = np.flatnonzero(np.isfinite(water[last + 1 :]))
     recovered = len(after) * recording.step_s >= min(_CALM_S, 0.5 * _CALM_S)
@@ -103,7 +105,7 @@ def _describe(
         onset_s=onset_s,
         onset_uncertainty_s=uncertainty_s,
         turn_s=float(time_s[turn]),
-        turn_c=float(water[turn]),
+        turn_c=float(evened(water, 3)[turn]),
         recovery_s=recovery_s,
         last_s=end_s,
         minutes_outside_band=outside(time_s[during], excess[during], recording.step_s)[0],

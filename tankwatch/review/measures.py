@@ -51,7 +51,7 @@ def water_facts(recording: Recording) -> WaterFacts | None:
     tank = recording.tank
     below_min, below_kh = outside(time_s, tank.band_low_c - water_c, recording.step_s)
     above_min, above_kh = outside(time_s, water_c - tank.band_high_c, recording.step_s)
-    even_c = _evened(water_c)
+    even_c = evened(water_c, 3)
     least, greatest = int(np.nanargmin(even_c)), int(np.nanargmax(even_c))
     return WaterFacts(
         least_c=float(even_c[least]),
@@ -69,12 +69,12 @@ def water_facts(recording: Recording) -> WaterFacts | None:
     )
 
 
-def _evened(water_c: Floats) -> Floats:
-    """Return the mean of each step with its two neighbours, as far as they are known."""
-    padded = np.concatenate([[np.nan], water_c, [np.nan]])
-    three = np.lib.stride_tricks.sliding_window_view(padded, 3)
-    number = np.isfinite(three).sum(axis=1)
-    return np.where(np.isfinite(water_c), np.nansum(three, axis=1) / np.maximum(number, 1), np.nan)
+def evened(water_c: Floats, width: int) -> Floats:
+    """Return the mean of `width` (odd) steps around each, as far as they are known; NaN stays NaN."""
+    side = np.full(width // 2, np.nan)
+    around = np.lib.stride_tricks.sliding_window_view(np.concatenate([side, water_c, side]), width)
+    number = np.isfinite(around).sum(axis=1)
+    return np.where(np.isfinite(water_c), np.nansum(around, axis=1) / np.maximum(number, 1), np.nan)
 
 
 def outside(time_s: Floats, excess_k: Floats, step_s: float) -> tuple[float, float]:

@@ -30,10 +30,7 @@ def facts(pairs: list[tuple[str, str]]) -> str:
 def tank_section(review: TankReview, zone: ZoneInfo, number: int) -> Iterator[str]:
     """Yield the section, piece by piece."""
     tank = review.tank
-    yield (
-        f'\n<section aria-labelledby="tank-{number}"><div class="lead">'
-        f'<h2 id="tank-{number}">{safe(tank.label)}</h2>'
-    )
+    yield (f'\n<section><div class="lead"><h2 id="tank-{number}">{safe(tank.label)}</h2>')
     heater = "heater not rated" if tank.heater_w is None else f"heater {tank.heater_w:g} W"
     yield (
         f'<p class="soft">{safe(tank.id)}, {tank.volume_l:g} L, setpoint {tank.setpoint_c:g} °C, band '
@@ -48,7 +45,7 @@ def tank_section(review: TankReview, zone: ZoneInfo, number: int) -> Iterator[st
         "shading an incident from its onset to its end, hatching a gap in the readings; below, when heater "
         "and light were on.</figcaption></figure></div>"
     )
-    yield from _hours(review, zone)
+    yield from _hours(review, zone, number)
     yield "<h3>Water</h3>" + facts(words.water_lines(review, zone))
     yield "<h3>Heater and light</h3>" + facts(words.heater_lines(review) + words.light_lines(review))
     yield from _gaps(review, zone)
@@ -85,14 +82,14 @@ def _incident(incident: Incident, review: TankReview, zone: ZoneInfo, count: int
     yield "</ul>"
 
 
-def _hours(review: TankReview, zone: ZoneInfo) -> Iterator[str]:
+def _hours(review: TankReview, zone: ZoneInfo, number: int) -> Iterator[str]:
     """Yield the drawing's figures as a table, hour by hour (or more, so that it stays short)."""
     recording = review.recording
     span_s = recording.to_s - recording.from_s
     width_s = 3600.0 * max(1.0, np.ceil(span_s / 3600.0 / _MOST_ROWS))
     yield (
         '<details><summary>The same as a table</summary><div class="scroll" tabindex="0" role="region" '
-        f'aria-label="Figures of {safe(review.tank.label)}"><table><thead><tr>'
+        f'aria-label="Figures of {safe(review.tank.label)}, tank {number} of this page"><table><thead><tr>'
         '<th scope="col">From</th><th scope="col" class="n">Least °C</th>'
         '<th scope="col" class="n">Mean °C</th><th scope="col" class="n">Greatest °C</th>'
         '<th scope="col" class="n">Heater on</th></tr></thead><tbody>'

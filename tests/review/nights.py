@@ -25,7 +25,7 @@ HOUR_S = 3600.0
 BEGIN_S = 1_790_020_800.0
 """20:00 UTC on 2026-09-21, when the night begins."""
 SPAN = Span(BEGIN_S, BEGIN_S + 12 * HOUR_S, "Night of 2026-09-21")
-LEAD_H = 30.0
+LEAD_H = 22.0
 
 
 @dataclass
