@@ -267,6 +267,13 @@ class TankWatch:
                 self._fold(alarm.tank, root, condition, time_s)
                 return
         stamp_s = self.stamp(time_s)
+        told = self.book.active(self.tank_id, condition)
+        led_to = [] if told is None else list(told.evidence.get("consequences", ()))
+        if led_to:
+            evidence = {**(evidence or {}), "consequences": led_to}
+            message = f"{message} It has led to: {', '.join(led_to)}."
+            if not _LIMITS.isdisjoint(led_to):
+                priority = Priority.CRITICAL
         self.book.begin(
             self.tank_id,
             condition,
