@@ -6,7 +6,7 @@ import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 from tankwatch.errors import UsageError
 
@@ -90,6 +90,7 @@ def run_export(args: argparse.Namespace) -> int:
         config.tank_by_id(name)
     zone = config.room.zone
     line = ShareLine("exported")
+    left_out = _Counter()
     rows = stored_rows(
         StoreReader(config.store.path),
         None if args.begin is None else time_of(args.begin, zone),
@@ -108,13 +109,17 @@ def run_export(args: argparse.Namespace) -> int:
         from tankwatch.transfer.csv_file import write_csv
         from tankwatch.transfer.senml_file import write_senml
 
-        write = write_csv if form == "csv" else write_senml
+        def write(out: TextIO) -> int:
+            return write_csv(rows, out) if form == "csv" else write_senml(rows, out, left_out.append)
+
         if args.file == "-":
-            count = write(rows, sys.stdout)
+            count = write(sys.stdout)
         else:
             with _whole(Path(args.file)) as partial, partial.open("w", encoding="utf-8", newline="") as out:
-                count = write(rows, out)
+                count = write(out)
     line.done()
+    if left_out.count:
+        _narrate(f"{left_out.count:,} row(s) from before 1978 left out: SenML cannot tell them")
     _narrate(f"{count:,} row(s) written")
     return 0
 
@@ -257,6 +262,16 @@ def _readable(name: str) -> Path:
     except OSError as error:
         raise UsageError(f"{path}: cannot be read: {error.strerror}") from error
     return path
+
+
+class _Counter:
+    """Counts what is appended, and keeps nothing."""
+
+    def __init__(self) -> None:
+        self.count = 0
+
+    def append(self, _item: object) -> None:
+        self.count += 1
 
 
 @contextlib.contextmanager

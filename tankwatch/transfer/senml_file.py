@@ -5,12 +5,12 @@ not at all, and a conversion would not read back as the same double. Who set a s
 """
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from functools import lru_cache
 from typing import BinaryIO, TextIO
 
 from tankwatch.decode.refused import Refused
-from tankwatch.decode.senml import Record, resolve
+from tankwatch.decode.senml import ABSOLUTE_FROM_S, Record, resolve
 from tankwatch.decode.units import to_channel_unit
 from tankwatch.reading import ON_OFF_CHANNELS, Channel, Reading
 from tankwatch.transfer.stored_rows import Row
@@ -26,10 +26,19 @@ _UNITS = {
 _CHANNELS = {channel.value: channel for channel in Channel}
 
 
-def write_senml(rows: Iterable[Row], file: TextIO) -> int:
-    """Write `rows`; return how many lines."""
+def write_senml(
+    rows: Iterable[Row], file: TextIO, on_left_out: Callable[[Row], None] = lambda row: None
+) -> int:
+    """Write `rows`; return how many lines.
+
+    Rows before 1978, of a board without a clock, cannot be told: SenML takes such times as relative to now.
+    `on_left_out` is called with each.
+    """
     count = 0
     for row in rows:
+        if row.time_us < ABSOLUTE_FROM_S * 1e6:
+            on_left_out(row)
+            continue
         time = _seconds(row.time_us)
         records = [
             f'{{{_name(row.tank, channel)},"t":{time},{_value(channel, value)}}}'
