@@ -53,6 +53,7 @@ class Carrier:
         self._waiting: dict[str, _Waiting] = {}
         self._stopping = False
         self._not_before_s = float("-inf")
+        way.on_ready = self.hurry
         self._thread = threading.Thread(target=self._run, name=f"way-{way.way_id}", daemon=True)
 
     def put(self, message: Message, attempts: int = 0) -> None:
@@ -62,6 +63,13 @@ class Carrier:
             # The trouble of an hour ago may be over: what is new is tried soon.
             soon_s = self._clock.monotonic_s() + self._retry_first_s
             self._not_before_s = min(self._not_before_s, soon_s)
+            self._news.notify_all()
+
+    def hurry(self) -> None:
+        """Try now what waits; may be called from any thread."""
+        with self._news:
+            self._not_before_s = float("-inf")
+            self._pause_s = self._retry_first_s
             self._news.notify_all()
 
     def start(self) -> None:

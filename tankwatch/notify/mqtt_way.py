@@ -62,6 +62,8 @@ class MqttWay(Way):
         self._on_token = on_token
         self._client: paho.Client | None = None
         self._connected = threading.Event()
+        self._answered = threading.Event()
+        """Set when the first attempt to connect has come to an end, one way or the other."""
         self._reason = "not connected yet"
         self._lost_s = clock.monotonic_s()
         self._fresh = False
@@ -125,7 +127,9 @@ class MqttWay(Way):
         Raises:
             DeliveryError: there is no connection, or the broker does not confirm.
         """
-        if not self._connected.wait(CONFIRM_WITHIN_S if self._client is not None else 0.0):
+        if self._client is not None:
+            self._answered.wait(CONFIRM_WITHIN_S)
+        if not self._connected.is_set():
             self._renew_if_hopeless()
             raise DeliveryError(f"way {self.way_id}: {self._place}: {self._reason}")
         client = self._client
@@ -151,7 +155,7 @@ class MqttWay(Way):
         if not self._fresh:
             self._fresh = True
             self._sent.clear()
-            self._alive_s = float("-inf")
+            self._alive_s = now_s  # said already, with the connection
         if now_s - self._alive_s >= self._alive_every_s:
             self._alive_s = now_s
             alive = _line(watch_document("alive", self._clock.wall_s()))
@@ -183,15 +187,20 @@ class MqttWay(Way):
     def _on_connect(self, client: paho.Client, userdata: Any, flags: Any, reason: Any, _: Any) -> None:
         if reason.is_failure:
             self._reason = f"the broker refuses: {reason}"
+            self._answered.set()
             return
         self._fresh = False
         client.subscribe(f"{self._topic}/acknowledge", qos=1)
         alive = _line(watch_document("alive", self._clock.wall_s()))
         client.publish(f"{self._topic}/watch", alive, qos=1, retain=True)
         self._connected.set()
+        self._answered.set()
+        if self.on_ready is not None:
+            self.on_ready()
 
     def _on_connect_fail(self, client: paho.Client, userdata: Any) -> None:
         self._reason = "no connection; is the broker running?"
+        self._answered.set()
 
     def _on_disconnect(self, client: paho.Client, userdata: Any, flags: Any, reason: Any, _: Any) -> None:
         if self._connected.is_set():

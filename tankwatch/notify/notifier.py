@@ -156,8 +156,6 @@ class Notifier:
         snapshot = self._newest
         if snapshot is None:
             return []
-        for way in self._ways.values():
-            way.show(snapshot)
         now_s = self._now_s()
         # Duty and quiet hours follow the wall clock, even where it was stepped.
         local = datetime.fromtimestamp(self._clock.wall_s(), self._config.room.zone)
@@ -166,6 +164,8 @@ class Notifier:
         if messages or self._dispatcher.changed:
             self._dispatcher.changed = False
             self._keep_and_carry(messages)
+        for way in self._ways.values():
+            way.show(snapshot)
         return messages
 
     def _now_s(self) -> float:

@@ -1,6 +1,7 @@
 """The contract of every way that carries messages."""
 
 from abc import ABC, abstractmethod
+from collections.abc import Callable
 
 from tankwatch.notify.message import Message
 from tankwatch.snapshot import RoomSnapshot
@@ -10,6 +11,8 @@ class Way(ABC):
     """Carries messages; `send` is called by one thread of its own and may take its time."""
 
     way_id: str
+    on_ready: Callable[[], None] | None = None
+    """Called when the way can carry again after it could not: no need to wait for the next attempt."""
 
     def start(self) -> None:  # noqa: B027 (most ways need no start)
         """Open what stays open between messages; must not wait for the network."""
