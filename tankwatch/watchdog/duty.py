@@ -16,8 +16,8 @@ _ABOVE = 0.10
 _ABOVE_SHARE = 0.30
 _NEEDED = 3
 _WEAK = 0.75
-_ROOM_UNKNOWN_ABOVE = 0.15
-_ROOM_UNKNOWN_SHARE = 0.5
+_ROOM_UNKNOWN_ABOVE = 0.2
+_ROOM_UNKNOWN_SHARE = 0.7
 _ROOM_UNKNOWN_DAYS = 1.5
 
 
@@ -74,7 +74,7 @@ class DutyRules:
             or tank.is_active(Condition.HEATER_STUCK_ON)
             or tank.is_active(Condition.HEATER_NO_HEAT)
         )
-        if held_back:
+        if held_back or not self._state_is_sure(tank, now_s):
             self._from_s = now_s
         if held_back or self.duty_now is None or not tank.cycles.is_known:
             self._high = 0
@@ -88,6 +88,17 @@ class DutyRules:
             self._learn_usual()
         elif self._high >= _NEEDED:
             self._tell(tank, now_s, weak, excess)
+
+    @staticmethod
+    def _state_is_sure(tank: "TankWatch", now_s: float) -> bool:
+        """Tell whether the heater's times are known: measured, or recovered from a cycle that goes on."""
+        if tank.heater_measured:
+            return True
+        turned_s = tank.cycles.heating_since_s or tank.cycles.idle_since_s
+        period_s = tank.cycles.period_s
+        if turned_s is None or period_s is None or not tank.cycles.is_known:
+            return False
+        return now_s - turned_s < 1.2 * period_s and now_s - tank.taken_back_s > 6 * 3600.0
 
     def duty(self, now_s: float, hours: float) -> float | None:
         """Return the share of the last `hours` in which the heater was on; None when too little is known."""

@@ -88,6 +88,8 @@ class TankWatch:
         self._low = 0.0
         self._high = 0.0
         self._minutes = 0
+        self.taken_back_s = float("-inf")
+        """Recovered cycles only: when a rise last turned out to be no heating."""
         self._turned_up: tuple[float, float] | None = None
         """Recovered cycles only: time and temperature of the last lower turning point."""
         self._next_slow_s = float("-inf")
@@ -399,6 +401,7 @@ class TankWatch:
         if not heating and not self._rise_was_heating(since_s, extreme_c):
             # The room or the lamp has warmed the water: that was no heating, and no cycle.
             self.learning.take_back()
+            self.taken_back_s = since_s
             self.cycles.disturb()
             self.cycles.heating_since_s, self.cycles.idle_since_s = None, since_s
             self._turned_up = None
