@@ -44,13 +44,18 @@ class Bench:
     memory: dict[str, Any] | None = None
     standing: tuple[Alarm, ...] = ()
     expects_all: bool = False
+    sources: tuple[dict[str, Any], ...] = ()
     now_s: float = MIDNIGHT_S
     steps: list[Transition] = field(default_factory=list)
     dog: Watchdog = field(init=False)
     clock: RoomClock = field(init=False)
 
     def __post_init__(self) -> None:
-        config = Config(room=RoomConfig(name="Trial", timezone=self.timezone), tank=self.tanks)
+        config = Config(
+            room=RoomConfig(name="Trial", timezone=self.timezone),
+            source=self.sources,  # type: ignore[arg-type]  # pydantic makes models of them
+            tank=self.tanks,
+        )
         self.dog = Watchdog(config, memory=self.memory, standing=self.standing, expects_all=self.expects_all)
         self.clock = RoomClock()
 
@@ -128,7 +133,13 @@ class Bench:
         """Return the bench of a new process that was handed the memory of this one, through JSON."""
         memory = json.loads(json.dumps(self.dog.remember()))
         return Bench(
-            self.tanks, self.timezone, memory, self.dog.book.standing, self.expects_all, now_s=self.now_s
+            self.tanks,
+            self.timezone,
+            memory,
+            self.dog.book.standing,
+            self.expects_all,
+            self.sources,
+            self.now_s,
         )
 
 
