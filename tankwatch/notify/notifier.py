@@ -199,11 +199,12 @@ class Notifier:
             for message in messages
             for way_id in self._ways_of[message.person]
         ]
-        self._outbox.put_outbox(entries, MEMORY_KEY, self._dispatcher.remember())
-        if not messages:
-            return
-        if not self._outbox.flush(KEPT_WITHIN_S):
-            log.warning("messages are sent before the outbox has them: after a crash they may be sent anew")
+        try:
+            self._outbox.put_outbox(entries, MEMORY_KEY, self._dispatcher.remember())
+            if messages and not self._outbox.flush(KEPT_WITHIN_S):
+                log.warning("messages are sent before the outbox has them: a crash may have them sent anew")
+        except Exception:  # what was made must be carried, whatever becomes of the record
+            log.exception("the outbox did not take %d message(s); they are sent all the same", len(messages))
         for message in messages:
             for way_id in self._ways_of[message.person]:
                 self._carriers[way_id].put(message)
