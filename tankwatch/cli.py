@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, BinaryIO
 from tankwatch import __version__
 from tankwatch.care.cli_plan import add_plan_parser
 from tankwatch.errors import ConfigError, TankwatchError, UsageError
+from tankwatch.listen.cli_listen import add_listen_parser
 from tankwatch.notify.cli_acknowledge import add_acknowledge_parser
 from tankwatch.review.cli_review import add_review_parser
 from tankwatch.transfer.cli_transfer import add_transfer_parsers
@@ -108,6 +109,7 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--json", action="store_true", help="print one JSON object")
     sub.add_argument("--schema", action="store_true", help="print the JSON Schema of the file, for editors")
 
+    add_listen_parser(commands, _duration_s)
     add_plan_parser(commands)
     add_acknowledge_parser(commands)
     add_review_parser(commands)

@@ -1,0 +1,137 @@
+"""From streams to a configuration that works as it stands: one tank for each stream of water temperature.
+
+What only the keeper knows, such as volume and setpoint, is put in as a guess and marked so.
+"""
+
+import json
+import re
+import statistics
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from tankwatch.listen.guess import Guess
+from tankwatch.listen.stream import Stream
+from tankwatch.reading import Channel
+
+_GUESSED_VOLUME_L = 100.0
+_TAKEN_WITH = (Channel.HEATER, Channel.LIGHT, Channel.AIR)
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A stream and what it seems to be."""
+
+    stream: Stream
+    guess: Guess
+
+
+def configuration(heard: Sequence[Heard], sources: Sequence[str]) -> str | None:
+    """Return a whole configuration file; None where no stream is a tank's.
+
+    `sources` are the `[[source]]` tables of all that was listened to, as TOML, in which `id = "…"` stands.
+    """
+    waters = [one for one in heard if one.guess.kind is Channel.TEMPERATURE]
+    if not waters:
+        return None
+    used = {one.stream.place.source for one in heard if one.guess.kind is not None}
+    tables = [table for table in sources if any(f"id = {json.dumps(name)}" in table for name in used)]
+    parts = [
+        '[room]\nname = "My tanks"\ntimezone = "Etc/UTC"                # yours, such as Europe/Lisbon\n',
+        *tables,
+    ]
+    taken: set[str] = set()
+    groups = [group_of(one.stream) for one in waters]
+    for water, group in zip(waters, groups, strict=True):
+        fellows = _fellows(heard, group) if groups.count(group) == 1 else []
+        parts.append(_tank(_free_id(group, taken), water, fellows, _is_alone_in_its_pack(water, waters)))
+    return "\n".join(parts)
+
+
+def group_of(stream: Stream) -> tuple[str, ...]:
+    """Return what the streams of one tank share: source, topic without its last word, and the way inside."""
+    place = stream.place
+    if place.kind == "mqtt" and place.decode in {"number", "onoff"}:
+        return (place.source, *place.where.split("/")[:-1])
+    if place.decode.startswith("pointer:"):
+        return (place.source, *place.where.split("/"), *place.decode.split("/")[1:-1])
+    # A serial number before the record's name is the sensor's, not the tank's: a heater has none.
+    head = re.split(r"[/:]", place.name or "")[:-1]
+    head = [part for part in head if not re.fullmatch(r"[0-9a-f]{2}-[0-9a-f]{12}|[0-9A-F]{16}", part)]
+    return (place.source, *place.where.split("/"), *head)
+
+
+def _fellows(heard: Iterable[Heard], group: tuple[str, ...]) -> list[Heard]:
+    """Return heater, light and air of the same group, at most one of each."""
+    found: dict[Channel, Heard] = {}
+    for one in heard:
+        kind = one.guess.kind
+        if kind in _TAKEN_WITH and kind is not None and group_of(one.stream) == group:
+            found.setdefault(kind, one)
+    return list(found.values())
+
+
+def _is_alone_in_its_pack(water: Heard, waters: Sequence[Heard]) -> bool:
+    place = water.stream.place
+    return not any(o is not water and o.stream.place[:3] == place[:3] for o in waters)
+
+
+def _free_id(group: tuple[str, ...], taken: set[str]) -> str:
+    """Return an id from the last word of the group that can be one, and is not taken."""
+    words = [re.sub(r"[^A-Za-z0-9_.-]+", "-", word).strip("-.") for word in reversed(group[1:])]
+    dull = {"tele", "stat", "state", "status", "sensor", "sensors", "report", "data", "dev"}
+    usable = [
+        word for word in words if word and not word.isdigit() and word.lower() not in dull and len(word) <= 40
+    ]
+    base = "tank" if not usable or group[1] == "" else usable[0]
+    number, own = 1, base
+    while own in taken:
+        number += 1
+        own = f"{base}-{number}"
+    taken.add(own)
+    return own
+
+
+def _tank(tank_id: str, water: Heard, fellows: Sequence[Heard], alone: bool) -> str:
+    numbers = water.stream.numbers
+    middle_c = statistics.median(numbers) * water.guess.scale + water.guess.offset_c
+    if water.stream.unit == "K":
+        middle_c -= 273.15
+    lines = [
+        "[[tank]]",
+        f"id = {json.dumps(tank_id)}",
+        f"volume_l = {_GUESSED_VOLUME_L}                   # a guess: put in the litres of water",
+        f"setpoint_c = {min(max(round(2 * middle_c) / 2, 15.0), 34.0)}                  "
+        "# a guess from what was heard: put in what the thermostat is set to",
+    ]
+    interval_s = water.stream.interval_s
+    if interval_s is not None:
+        lines.append(f"probe_interval_s = {_rounded_interval(interval_s)}")
+    lines.append("")
+    lines += _channel(water, alone)
+    for fellow in fellows:
+        lines += _channel(fellow, True)
+    return "\n".join(lines)
+
+
+def _rounded_interval(interval_s: float) -> float:
+    return max(1.0, float(round(interval_s))) if interval_s < 90 else float(round(interval_s / 10) * 10)
+
+
+def _channel(heard: Heard, alone: bool) -> list[str]:
+    """Return a channel table, each key only where it is needed."""
+    place, guess = heard.stream.place, heard.guess
+    kind = guess.kind.value if guess.kind else ""
+    lines = ["[[tank.channel]]", f'kind = "{kind}"', f"source = {json.dumps(place.source)}"]
+    if place.kind == "mqtt":
+        lines.append(f"topic = {json.dumps(place.where)}")
+    if place.decode != "senml":
+        lines.append(f"decode = {json.dumps(place.decode)}")
+    if place.kind == "onewire":
+        lines.append(f"name = {json.dumps(place.where)}")
+    elif place.name is not None and not (alone and place.name.endswith(kind)):
+        lines.append(f"name = {json.dumps(place.name)}")
+    if guess.scale != 1.0:
+        lines.append(f"scale = {guess.scale!r}")
+    if guess.offset_c:
+        lines.append(f"offset_c = {guess.offset_c!r}")
+    return [*lines, ""]
