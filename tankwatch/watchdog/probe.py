@@ -189,12 +189,13 @@ class ProbeRules:
         self.mistrusted = any(tank.is_active(condition) for condition in _MISTRUSTING)
 
     def _judge_noise(self, tank: "TankWatch", now_s: float, scatter_c: float, readings: int) -> None:
-        if readings >= 3:
+        track = tank.track.temperature_c
+        noisy = False
+        if readings >= 3 and len(track) >= 2 and not tank.in_service(now_s):
+            # What the water itself moved within the minute is no noise.
+            scatter_c -= 1.5 * abs(track[-1] - track[-2])
             usual = max(self.noise_c, 0.01) * 6.0
             noisy = scatter_c > _NOISE_TIMES * usual and scatter_c > _NOISY_C
-        else:
-            noisy = False
-        track = tank.track.temperature_c
         if len(track) >= 3 and not noisy:
             bend = abs(track[-2] - (track[-1] + track[-3]) / 2)
             self.noise_c += 0.02 * (min(bend, 0.3) * 0.8 - self.noise_c)
