@@ -70,6 +70,7 @@ class Dispatcher:
         self._codes: dict[str, Permit] = {}
         self._openings: list[float] = []
         self._flood = HighLimit(FLOOD_BEGINS, FLOOD_BEGINS - FLOOD_ENDS_BELOW)
+        self._failing: set[str] = set()
         self.changed = False
         """Whether there is something new to remember; set back by the caller."""
         if memory:
@@ -82,8 +83,14 @@ class Dispatcher:
         self._flood.see(len(self._openings), now_s)
         messages: list[Message] = []
         for person in self._people.values():
-            messages += self._news_for(person, now_s, local)
-            messages += self._reminder_for(person, now_s, local)
+            try:
+                messages += self._news_for(person, now_s, local)
+                messages += self._reminder_for(person, now_s, local)
+                self._failing.discard(person.id)
+            except Exception:  # a fault over one person must not cost another the message
+                if person.id not in self._failing:
+                    log.exception("messages to %s could not be made; it is tried again", person.id)
+                self._failing.add(person.id)
         self._settle_cleared(now_s)
         if messages:
             self.changed = True
@@ -305,15 +312,17 @@ class Dispatcher:
         if len(rest) == 1 or only == {Kind.CLEARED}:
             return self._tell(name, desk, rest[0][0], cases, now_s)
         begun = [case for kind, some in rest if kind is not Kind.CLEARED for case in some]
+        message = self._send(name, desk, Kind.DIGEST, begun or cases, now_s, key_cases=cases)
         for kind, some in rest:
             for case in some:
                 self._note_told(name, kind, case)
-        return self._send(name, desk, Kind.DIGEST, begun or cases, now_s, key_cases=cases)
+        return message
 
     def _tell(self, name: str, desk: Desk, kind: Kind, cases: list[Case], now_s: float) -> Message:
+        message = self._send(name, desk, kind, cases, now_s)
         for case in cases:
             self._note_told(name, kind, case)
-        return self._send(name, desk, kind, cases, now_s)
+        return message
 
     def _note_told(self, name: str, kind: Kind, case: Case) -> None:
         case.waiting.pop(name, None)
