@@ -108,6 +108,10 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("config", metavar="CONFIG", nargs="?", type=Path, help=_CONFIG_HELP)
     sub.add_argument("--json", action="store_true", help="print one JSON object")
     sub.add_argument("--schema", action="store_true", help="print the JSON Schema of the file, for editors")
+    sub.add_argument("--live", action="store_true", help="connect to everything and wait for each channel")
+    sub.add_argument(
+        "--for", metavar="TIME", dest="duration_s", type=_duration_s, help="with --live: how long, e.g. 30s"
+    )
 
     add_listen_parser(commands, _duration_s)
     add_plan_parser(commands)
@@ -199,6 +203,10 @@ def _check(arguments: argparse.Namespace) -> int:
     from tankwatch.check import as_lines, report
 
     config, path = _load(arguments.config)
+    if arguments.live:
+        from tankwatch.listen.cli_live import run_live
+
+        return run_live(config, arguments.duration_s, arguments.json)
     found = report(config, path)
     if arguments.json:
         print(json.dumps(found, ensure_ascii=False, indent=2))
