@@ -156,3 +156,22 @@ def test_what_makes_no_sense_is_refused_and_changes_nothing(wrong: object) -> No
     with pytest.raises(UsageError):
         wrong(book, alarm.alarm_id)
     assert book.standing == (alarm,)
+
+
+def test_no_step_bears_a_time_before_an_earlier_one_even_over_a_restart() -> None:
+    book = AlarmBook()
+    _begin(book, 1000.0)
+    again = AlarmBook(book.standing)
+    again.end("t01", COLD, 700.0)
+    assert [step.time_s for step in again.take_steps()] == [1000.0]
+
+
+def test_a_fall_in_priority_and_a_rise_back_is_told_against_what_was_acknowledged() -> None:
+    book = AlarmBook()
+    alarm = _begin(book, 0.0, Priority.HIGH)
+    book.acknowledge(alarm.alarm_id, "sam", 10.0)
+    _begin(book, 20.0, Priority.LOW)
+    _begin(book, 30.0, Priority.HIGH)
+    assert _state(book) is AlarmState.ACKNOWLEDGED
+    _begin(book, 40.0, Priority.CRITICAL)
+    assert _state(book) is AlarmState.UNACKNOWLEDGED
