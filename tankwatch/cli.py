@@ -120,7 +120,7 @@ def _parser() -> argparse.ArgumentParser:
     add_transfer_parsers(commands)
 
     sub = add("log", _log, "write a line into the care log")
-    sub.add_argument("text", metavar="TEXT", nargs="+", help="what was done or seen")
+    sub.add_argument("text", metavar="TEXT", nargs="+", help="what was done or seen; or: calibration ice=0.3")
     sub.add_argument("--config", metavar="CONFIG", type=Path, help=_CONFIG_HELP)
     sub.add_argument("--tank", metavar="ID", help="the tank concerned; without it the whole room")
     sub.add_argument("--kind", metavar="WORD", default="note", help="sort of entry, in a word (default note)")
@@ -226,6 +226,10 @@ def _log(arguments: argparse.Namespace) -> int:
     if arguments.tank is not None:
         config.tank_by_id(arguments.tank)
     who = arguments.who or getpass.getuser()
+    if arguments.text[0] == "calibration":
+        from tankwatch.watch.calibrate import log_calibration
+
+        return log_calibration(config, arguments.tank, arguments.text[1:], who)
     way = write_note(config, arguments.tank, arguments.kind, " ".join(arguments.text), who)
     _narrate(f"written into the care log {way}")
     return FINE
