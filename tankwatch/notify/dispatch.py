@@ -116,6 +116,12 @@ class Dispatcher:
             raise UsageError(f"no code {tidy_code(code)[:12]!r} is valid; acknowledge on the screen")
         return permit
 
+    def with_token(self, message: Message) -> Message:
+        """Return `message` with the token that acknowledges its alarms; one without a code needs none."""
+        if message.code is None:
+            return message
+        return replace(message, token=self._signer.token(self._permit(message)))
+
     def remember(self) -> dict[str, Any]:
         """Return what was told to whom, fit for JSON, to be handed to the next dispatcher."""
         return {
@@ -426,15 +432,14 @@ class Dispatcher:
             return message
         if kind in (Kind.CLEARED, Kind.MISSED) or not numbers:
             return replace(message, text=self._words.text(kind, alarms, now_s, mark))
-        permit = Permit(numbers, name, now_s + self._notify.code_valid_h * 3600.0)
         code = self._signer.code(message_id)
-        self._codes[code] = permit
-        return replace(
-            message,
-            code=code,
-            token=self._signer.token(permit),
-            text=self._words.text(kind, alarms, now_s, f"Ack code {code} {mark}"),
-        )
+        self._codes[code] = self._permit(message)
+        text = self._words.text(kind, alarms, now_s, f"Ack code {code} {mark}")
+        return self.with_token(replace(message, code=code, text=text))
+
+    def _permit(self, message: Message) -> Permit:
+        expires_s = message.made_s + self._notify.code_valid_h * 3600.0
+        return Permit(message.alarms, message.person, expires_s)
 
 
 def _kind(key: tuple[object, ...]) -> Kind:

@@ -57,6 +57,10 @@ class Message:
     token: str | None = None
     """Signed token that does the same, for programs."""
 
+    def to_keep(self) -> dict[str, Any]:
+        """Return the message fit for JSON without its token: what is stored may be read by more people."""
+        return {**self.as_json(), "token": None}
+
     def as_json(self) -> dict[str, Any]:
         """Return the message fit for JSON, with the version of this form."""
         return {"v": 1, **asdict(self)}

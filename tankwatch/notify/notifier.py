@@ -194,7 +194,7 @@ class Notifier:
                 made_s=message.made_s,
                 kind=message.kind.value,
                 priority=message.priority.value,
-                content=message.as_json(),
+                content=message.to_keep(),
             )
             for message in messages
             for way_id in self._ways_of[message.person]
@@ -218,7 +218,7 @@ class Notifier:
             log.warning("message %s waits for way %s, which is no more: %r", number, stored.way, error)
             self._outbox.settle_outbox(number, stored.way, "given up", stored.attempts, "no such way")
             return
-        carrier.put(message, stored.attempts)
+        carrier.put(self._dispatcher.with_token(message), stored.attempts)
 
     def _news_of_blind_time(self, snapshot: RoomSnapshot, now_s: float) -> list[Message]:
         blind = self._blind
@@ -229,9 +229,10 @@ class Notifier:
             return []
         self._blind = None
         text = blind_text(blind, snapshot, self._config.room.zone)
-        log.warning("%s", text)
         if blind.minutes < self._config.notify.blind_after_min:
+            log.info("%s", text)
             return []
+        log.warning("%s", text)
         return self._dispatcher.tell_all(Kind.BLIND, text, now_s, priority=Priority.MEDIUM)
 
 

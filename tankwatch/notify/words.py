@@ -155,6 +155,7 @@ def _first_sentence(text: str, most: int) -> str:
     for end in (". ", "; "):
         text = text.split(end)[0]
     text = safe_text(text.rstrip("."), 300) + "."
+    text = text[0].upper() + text[1:]
     if len(text) <= most:
         return text
     return text[: most - 1].rstrip() + "…" if most >= 30 else ""

@@ -104,7 +104,7 @@ class Judge:
         self._links = {source.id: _Link() for source in config.source}
         self._fault_s: float | None = None
         self._fault = ""
-        self._end_alarms_of_sources_that_are_gone()
+        self._take_up_alarms_of_sources()
 
     def carry(self, action: Action) -> "Future[None]":
         """Have `action` carried out at the next turn; may be called from any thread."""
@@ -338,9 +338,15 @@ class Judge:
         if is_news:
             log.error("%s", what, exc_info=with_trace)
 
-    def _end_alarms_of_sources_that_are_gone(self) -> None:
+    def _take_up_alarms_of_sources(self) -> None:
+        """A source that was lost stays so until it is heard; one that is no longer configured is over."""
         for alarm in self.watchdog.book.standing:
-            if alarm.condition is Condition.SOURCE_LOST and alarm.subject not in self._links:
+            if alarm.condition is not Condition.SOURCE_LOST or not alarm.holds:
+                continue
+            link = self._links.get(alarm.subject or "")
+            if link is not None:
+                link.is_lost = True
+            else:
                 self.watchdog.tell_self(
                     Condition.SOURCE_LOST, False, self._started_s, alarm.message, subject=alarm.subject
                 )

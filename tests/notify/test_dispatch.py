@@ -8,7 +8,7 @@ from telling import MIDNIGHT_S, Desk, kinds, make_config
 
 from tankwatch.alarms.model import Condition, Priority
 from tankwatch.errors import UsageError
-from tankwatch.notify.message import Kind
+from tankwatch.notify.message import Kind, message_of_json
 
 MIN = 60.0
 
@@ -261,3 +261,18 @@ def test_memory_of_another_version_is_set_aside_and_what_stands_is_told() -> Non
     again = Desk(book=desk.book, now_s=desk.now_s)
     again.dispatcher = type(again.dispatcher)(again.config, again.dispatcher._signer, broken)
     assert kinds(again.run(MIN)) == [Kind.ALARM]
+
+
+def test_a_token_is_not_kept_and_made_again_as_it_was() -> None:
+    desk = Desk()
+    desk.begin()
+    (message,) = desk.run(MIN)
+    kept = message_of_json(message.to_keep())
+    assert kept.token is None
+    assert message.token is not None
+    assert desk.dispatcher.with_token(kept) == message
+    assert message.token not in json.dumps(desk.dispatcher.remember())
+    desk.acknowledge_all()
+    desk.end()
+    (cleared,) = desk.run(10 * MIN)
+    assert desk.dispatcher.with_token(cleared).token is None

@@ -124,3 +124,16 @@ def test_without_messages_there_are_no_codes() -> None:
     judge = _judge(_Parts(), clock, _watchdog(clock))
     with pytest.raises(UsageError, match="no codes"):
         _done(judge, AcknowledgeCode(code="ABCDEF", who="kim")).result()
+
+
+def test_a_source_that_was_lost_before_the_start_stays_so_until_it_is_heard() -> None:
+    clock, parts = ManualClock(), _Parts()
+    parts.states["broker"] = "connecting"
+    before = Watchdog(CONFIG)
+    before.tell_self(Condition.SOURCE_LOST, True, clock.wall, "lost", subject="broker")
+    judge = _judge(parts, clock, Watchdog(CONFIG, standing=before.book.standing))
+    _pass(judge, clock, 10)
+    assert parts.steps == []
+    parts.states["broker"] = "connected"
+    _pass(judge, clock, 10)
+    assert [step.alarm.state for step in parts.steps] == [AlarmState.RETURNED]
