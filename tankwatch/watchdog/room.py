@@ -200,6 +200,8 @@ class RoomRules:
         self, tanks: Sequence["TankWatch"], heard: Sequence["TankWatch"], on_count: int, room_s: float
     ) -> None:
         ever_heard = [t for t in tanks if t.heard_s is not None]
+        if not ever_heard:
+            return  # just started, perhaps amid the outage: nothing is known of a return yet
         measured = [t for t in heard if t.heater_measured]
         back = len(heard) >= 0.5 * len(ever_heard)
         heats = on_count >= max(1, 0.2 * len(measured)) if measured else True
