@@ -80,7 +80,7 @@ class CyclingRules:
 
     def _drift(self, tank: "TankWatch", now_s: float) -> None:
         cycles = tank.cycles
-        if cycles.centre_c is None or cycles.seen < 6 or tank.probe_rules.mistrusted:
+        if cycles.centre_c is None or not cycles.is_known or cycles.seen < 6 or tank.probe_rules.mistrusted:
             return
         setpoint_c = tank.config.setpoint_c
         moved_k = 0.0 if cycles.baseline_c is None else cycles.centre_c - cycles.baseline_c

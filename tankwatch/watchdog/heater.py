@@ -82,8 +82,8 @@ class HeaterRules:
             self._hot = 0
             tank.clear(Condition.HEATER_STUCK_ON, now_s)
             return
-        if over_k < 0.25:
-            return
+        if over_k < 0.25 or (heating is None and not cycles.is_known):
+            return  # without a measured state only a known thermostat can be said not to stop
         is_on_for_long = heating is True and now_s - (cycles.heating_since_s or now_s) > _LAG_S
         arriving = self._share_arriving(tank, now_s, water_c, self._window_s(tank))
         rises = arriving > 0.6 and self._rise_is_heating(tank, self._window_s(tank))
