@@ -17,6 +17,8 @@ class Cause(StrEnum):
     HEATER_STUCK_ON = "heater stuck on"
     HEATER_NO_HEAT = "heater called, no heat came"
     HEATER_WITHOUT_POWER = "heater without power"
+    HEATER_GIVES_NONE = "heater gives no heat (dead, unplugged or off)"
+    """Where the heater's state is not recorded, those cannot be told apart."""
     POWER_LOSS = "power lost for more than the heater"
     HEATER_TOO_WEAK = "heater too weak for this room"
     ELEMENT_WEAK = "heater gives less than it did"
@@ -79,6 +81,9 @@ def judge(evidence: Evidence, others: tuple[int, int] | None = None) -> tuple[Ca
     else:
         _weigh_cold(evidence, candidates)
         _weigh_power(evidence, candidates, others)
+    if not evidence.warm and math.isnan(evidence.shown_on):
+        candidates[Cause.HEATER_NO_HEAT].cause = Cause.HEATER_GIVES_NONE
+        del candidates[Cause.HEATER_WITHOUT_POWER]
     return tuple(sorted(candidates.values(), key=lambda c: -c.points))
 
 
@@ -143,7 +148,7 @@ def _weigh_cold(e: Evidence, candidates: dict[Cause, Candidate]) -> None:
     share, sigma = e.heat_share, e.heat_sigma
     if not math.isnan(share):
         words = f"by the course of the water {share:.0%} (± {sigma:.0%}) of the heater's usual heat arrived"
-        if share < max(0.2, min(2.0 * sigma, 0.35)):
+        if share < min(max(0.08, 2.0 * sigma), 0.35):
             no_heat.speak(3, words)
             unplugged.speak(2, words)
             for candidate in partly:

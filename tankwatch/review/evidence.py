@@ -91,7 +91,7 @@ def gather(recording: Recording, usual: Usual, excursion: Excursion) -> Evidence
     before = (time_s < excursion.onset_s) & (time_s > excursion.onset_s - 6 * 3600.0)
     air_before = recording.air_c[before]
     has_air = np.isfinite(air_before).any() and math.isfinite(air_c)
-    heating_now, loss_now = _fitted_during(recording, excursion)
+    heating_now, loss_now = _fitted_during(recording, usual, excursion)
     return Evidence(
         warm=excursion.warm,
         shown_on=float(np.nanmean(shown)) if np.isfinite(shown).any() else math.nan,
@@ -111,14 +111,16 @@ def gather(recording: Recording, usual: Usual, excursion: Excursion) -> Evidence
     )
 
 
-def _fitted_during(recording: Recording, excursion: Excursion) -> tuple[float, float]:
+def _fitted_during(recording: Recording, usual: Usual, excursion: Excursion) -> tuple[float, float]:
     """Fit heating and loss to what came after the onset; NaN where the heater never changed its state."""
     time_s = recording.time_s
     end_s = max(excursion.turn_s, min(excursion.last_s, excursion.onset_s + 6 * 3600.0))
     index = np.flatnonzero((time_s >= excursion.onset_s + _SETTLE_S) & (time_s <= end_s))
     if len(index) < 20:
         return math.nan, math.nan
-    block = fit_slice(recording, heat_share(recording), slice(int(index[0]), int(index[-1]) + 1))
+    block = fit_slice(
+        recording, heat_share(recording, usual.width_k), slice(int(index[0]), int(index[-1]) + 1)
+    )
     if block is None:
         return math.nan, math.nan
     return (

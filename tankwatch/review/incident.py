@@ -255,9 +255,9 @@ def _plain_onset(recording: Recording, usual: Usual, warm: bool, first: int) -> 
     slack = 0.2 * usual.width_k
     began_early = turn_c > usual.bottom_c + slack if warm else turn_c < usual.top_c - slack
     if began_early:
-        return turn_s, 300.0
+        return turn_s, 600.0
     crossed = _crossing(recording, usual.top_c if warm else usual.bottom_c, warm, turn_s, left_s)
-    return (left_s, 600.0) if crossed is None else (crossed, 300.0)
+    return (left_s, 600.0) if crossed is None else (crossed, 600.0)
 
 
 def _joined(found: list[Excursion]) -> list[Excursion]:

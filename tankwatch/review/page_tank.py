@@ -49,6 +49,9 @@ def tank_section(review: TankReview, zone: ZoneInfo, number: int) -> Iterator[st
     yield "<h3>Water</h3>" + facts(words.water_lines(review, zone))
     yield "<h3>Heater and light</h3>" + facts(words.heater_lines(review) + words.light_lines(review))
     yield from _gaps(review, zone)
+    strain = words.strain_text(review, zone)
+    if strain is not None:
+        yield f"<h3>Under strain</h3><p>The water held, at a price. {safe(strain)}.</p>"
     for count, incident in enumerate(review.incidents, 1):
         yield from _incident(incident, review, zone, count)
     if review.alarms:

@@ -40,6 +40,7 @@ def _tank(review: TankReview) -> dict[str, Any]:
         "water": _plain(review.water),
         "heater": _plain(review.heater),
         "light": _plain(review.light),
+        "strain": _plain(review.strain),
         "gaps": [_plain(gap) for gap in review.gaps],
         "refused_readings": review.refused,
         "usual_cycle_c": [usual.bottom_c, usual.top_c],

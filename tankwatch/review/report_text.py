@@ -57,6 +57,9 @@ def _tank(review: TankReview, zone: ZoneInfo) -> Iterator[str]:
         yield f"  {'gap in the readings':{_NAME_WIDTH}}{words.gap_text(gap, zone)}"
     if review.refused:
         yield f"  {'not counted':{_NAME_WIDTH}}{review.refused} reading(s) that no water gives"
+    strain = words.strain_text(review, zone)
+    if strain is not None:
+        yield f"  {'strain':{_NAME_WIDTH}}{strain}"
     for incident in review.incidents:
         yield from _incident(incident, review, zone)
     for alarm in review.alarms:

@@ -17,6 +17,7 @@ from tankwatch.review.light_facts import LightFacts, light_facts
 from tankwatch.review.measures import WaterFacts, water_facts
 from tankwatch.review.recording import Gap, Recording, record
 from tankwatch.review.span import Span
+from tankwatch.review.strain import Strain, find_strain
 from tankwatch.review.usual import Usual, learn_usual
 from tankwatch.review.what_if import WhatIf, two_smaller_heaters
 from tankwatch.store.entry import LogEntry
@@ -56,6 +57,8 @@ class TankReview:
     heater: HeaterFacts | None
     light: LightFacts | None
     incidents: tuple[Incident, ...]
+    strain: Strain | None
+    """It held its temperature, but at a price."""
     gaps: tuple[Gap, ...]
     refused: int
     alarms: tuple[AlarmRecord, ...]
@@ -77,6 +80,8 @@ class TankReview:
             if one.needs_attention:
                 believed = one.believed
                 found.append(believed.cause.value if believed else "the water strayed, cause unclear")
+        if self.strain is not None:
+            found.append(self.strain.title)
         if self.water is not None and self.water.minutes_below + self.water.minutes_above >= 1.0:
             found.append("the water left its band")
         if self.water is not None and any(gap.minutes > _LONG_GAP_MIN for gap in self.gaps):
@@ -191,6 +196,7 @@ def _review_tank(
         heater=heater_facts(recording, usual, tuple(courses)),
         light=light_facts(recording, config.room.zone),
         incidents=tuple(incidents),
+        strain=find_strain(recording, usual, courses),
         gaps=recording.gaps,
         refused=recording.refused,
         alarms=alarm_records(recording.steps),

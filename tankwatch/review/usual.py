@@ -84,8 +84,8 @@ def learn_usual(recording: Recording, until_s: float) -> Usual:
     if top is not None and bottom is not None:
         margin = max(0.3, 0.5 * (top - bottom))
         calm &= ~((recording.water_c > top + margin) | (recording.water_c < bottom - margin))
-    share = heat_share(recording)
-    for part in _blocks(recording, calm):
+    share = heat_share(recording, 0.5 if top is None or bottom is None else top - bottom)
+    for part in calm_blocks(recording, calm):
         found = fit_slice(recording, share, part)
         if found is not None:
             model.learn(found)
@@ -188,8 +188,11 @@ def turning_points(value: Floats, turn_k: float) -> list[tuple[bool, int]]:
     return turns
 
 
-def heat_share(recording: Recording) -> Floats:
-    """Return the heater's share of each step: as recorded, else recovered from rise and fall of the water."""
+def heat_share(recording: Recording, width_k: float) -> Floats:
+    """Return the heater's share of each step: as recorded, else recovered from rise and fall of the water.
+
+    `width_k` is the usual height of a cycle.
+    """
     if recording.heater_measured:
         return recording.on
     known = np.flatnonzero(np.isfinite(recording.water_c))
@@ -197,13 +200,13 @@ def heat_share(recording: Recording) -> Floats:
     if len(known) < 60:
         return share
     water = recording.water_c[known]
-    turns = turning_points(water, max(0.08, 0.3 * float(np.ptp(np.quantile(water, [0.1, 0.9])))))
+    turns = turning_points(water, max(0.08, 0.3 * width_k))
     for (is_peak, first), (_, second) in pairwise(turns):
         share[known[first] : known[second]] = 0.0 if is_peak else 1.0
     return share
 
 
-def _blocks(recording: Recording, calm: NDArray[np.bool_]) -> list[slice]:
+def calm_blocks(recording: Recording, calm: NDArray[np.bool_]) -> list[slice]:
     """Return undisturbed stretches of about two hours; they begin where the heater starts, if they can."""
     good = calm & np.isfinite(recording.water_c)
     starts = np.zeros(len(good), dtype=bool)

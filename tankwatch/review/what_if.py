@@ -11,7 +11,7 @@ from tankwatch.review.recording import Recording
 from tankwatch.review.usual import Usual
 
 _FAILED_ON = frozenset({Cause.HEATER_STUCK_ON})
-_FAILED_OFF = frozenset({Cause.HEATER_NO_HEAT, Cause.HEATER_WITHOUT_POWER})
+_FAILED_OFF = frozenset({Cause.HEATER_NO_HEAT, Cause.HEATER_WITHOUT_POWER, Cause.HEATER_GIVES_NONE})
 
 
 @dataclass(frozen=True, slots=True)

@@ -76,6 +76,16 @@ def heater_lines(review: TankReview) -> list[tuple[str, str]]:
     return lines
 
 
+def strain_text(review: TankReview, zone: ZoneInfo) -> str | None:
+    """Return what strains a tank that holds its temperature, in words; None where nothing does."""
+    strain = review.strain
+    if strain is None:
+        return None
+    unsure = round(strain.onset_uncertainty_s / 60.0)
+    since = f"since about {clock_time(strain.onset_s, zone)} (± {unsure} min)"
+    return f"{strain.title}: {strain.sentence}, {since}"
+
+
 def light_lines(review: TankReview) -> list[tuple[str, str]]:
     """Return name and value of each figure of the lamp."""
     light = review.light

@@ -180,6 +180,10 @@ def draw(kind: str, seed: int) -> Night:
         fault(FaultKind.UNPLUGGED, Cause.HEATER_WITHOUT_POWER, 8.0)
     elif kind == "power-cut":
         fault(FaultKind.POWER_CUT, Cause.POWER_LOSS, 8.0)
+    elif kind == "lid-off":
+        fault(FaultKind.LID_OFF, Cause.MORE_HEAT_LOST, 8.0, rng.uniform(1.8, 2.1))
+    elif kind == "weak-element":
+        fault(FaultKind.WEAK_ELEMENT, Cause.ELEMENT_WEAK, 8.0, rng.uniform(0.5, 0.6))
     elif kind == "cold-room":
         lift = spec.heater_w / spec.loss_w_per_k
         events.append(AirEvent(at_s, at_s + 48 * HOUR_S, -1.15 * lift + (setpoint - room), ramp_s=1800.0))
