@@ -99,7 +99,8 @@ def _series(reader: StoreReader, tank: str, channel: Channel, from_s: float, to_
         elif len(part) > _MANY:
             width_s = max(width_s * _MANY / (2.0 * len(part)), 1.0)
         for time_s, value in zip(part.time_s.tolist(), part.mean.tolist(), strict=True):
-            yield round(time_s * 1000.0) * 1000, tank, channel, value, None
+            # Adding zero makes -0.0 plain: not every reader of a file keeps that sign.
+            yield round(time_s * 1000.0) * 1000, tank, channel, value + 0.0, None
 
 
 def _marks(
