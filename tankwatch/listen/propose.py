@@ -42,8 +42,9 @@ def configuration(heard: Sequence[Heard], sources: Sequence[str]) -> str | None:
     taken: set[str] = set()
     groups = [group_of(one.stream) for one in waters]
     for water, group in zip(waters, groups, strict=True):
-        fellows = _fellows(heard, group) if groups.count(group) == 1 else []
-        parts.append(_tank(_free_id(group, taken), water, fellows, _is_alone_in_its_pack(water, waters)))
+        alone = _is_alone_in_its_payload(water, waters)
+        fellows = _fellows(heard, water, group, alone) if groups.count(group) == 1 else []
+        parts.append(_tank(_free_id(group, taken), water, fellows, alone))
     return "\n".join(parts)
 
 
@@ -60,17 +61,21 @@ def group_of(stream: Stream) -> tuple[str, ...]:
     return (place.source, *place.where.split("/"), *head)
 
 
-def _fellows(heard: Iterable[Heard], group: tuple[str, ...]) -> list[Heard]:
-    """Return heater, light and air of the same group, at most one of each."""
+def _fellows(heard: Iterable[Heard], water: Heard, group: tuple[str, ...], alone: bool) -> list[Heard]:
+    """Return heater, light and air of the same group, at most one of each.
+
+    Where the payload holds no other water, whatever stands in it is taken for this tank's.
+    """
     found: dict[Channel, Heard] = {}
     for one in heard:
         kind = one.guess.kind
-        if kind in _TAKEN_WITH and kind is not None and group_of(one.stream) == group:
+        in_payload = alone and one.stream.place[:3] == water.stream.place[:3]
+        if kind in _TAKEN_WITH and kind is not None and (in_payload or group_of(one.stream) == group):
             found.setdefault(kind, one)
     return list(found.values())
 
 
-def _is_alone_in_its_pack(water: Heard, waters: Sequence[Heard]) -> bool:
+def _is_alone_in_its_payload(water: Heard, waters: Sequence[Heard]) -> bool:
     place = water.stream.place
     return not any(o is not water and o.stream.place[:3] == place[:3] for o in waters)
 
