@@ -11,6 +11,7 @@ from tankwatch.listen.unpack import Found
 
 _KEPT = 200
 _JUMP_TIMES = 12.0
+_BATCH_S = 0.1  # what comes quicker than that was sent together
 
 
 class Place(NamedTuple):
@@ -70,11 +71,15 @@ class Stream:
 
     @property
     def interval_s(self) -> float | None:
-        """Usual time between two arrivals, s; None before the third."""
-        if len(self.arrivals_s) < 3:
+        """Usual time between two arrivals, s, or between two batches; None before the third."""
+        gaps_s = [b - a for a, b in itertools.pairwise(self.arrivals_s)]
+        if len(gaps_s) < 2:
             return None
-        times = list(self.arrivals_s)
-        return statistics.median(b - a for a, b in itertools.pairwise(times))
+        usual_s = statistics.median(gaps_s)
+        between_batches_s = [gap_s for gap_s in gaps_s if gap_s >= _BATCH_S]
+        if usual_s >= _BATCH_S or not between_batches_s:
+            return usual_s
+        return statistics.median(between_batches_s)
 
     def faults(self) -> list[str]:
         """Return what is wrong with the stream, in words."""

@@ -114,6 +114,15 @@ def test_a_probe_with_a_wrong_clock_is_told() -> None:
     assert stream["faults"] == ["its clock is 7200 s ahead"]
 
 
+def test_the_interval_of_a_probe_that_sends_batches_is_that_of_the_batches() -> None:
+    listening = Listening()
+    for number in range(15):
+        arrived_s = NOW_S + 300 * (number // 5) + 0.01 * (number % 5)
+        listening.take(Arrival("broker", "mqtt", "a/water", b"24.5", arrived_s))
+    (one,) = listening.heard()
+    assert one.stream.interval_s == pytest.approx(300, abs=1)
+
+
 def test_a_retained_message_is_no_stream() -> None:
     listening = Listening()
     listening.take(Arrival("broker", "mqtt", "room/t03/water", b"24.5", NOW_S, retained=True))
