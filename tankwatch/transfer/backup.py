@@ -11,7 +11,6 @@ from tankwatch.errors import StoreError, UsageError
 from tankwatch.store.connection import companion, connect_to_read
 
 _PAGES = 4096
-_TABLES = ("series", "reading", "step", "mark", "log", "run", "memory")
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,9 +66,12 @@ def back_up(store: Path, copy: Path, progress: Callable[[float], None] | None = 
 
 
 def _counts(connection: sqlite3.Connection) -> dict[str, int]:
+    tables = connection.execute(
+        "SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY name"
+    ).fetchall()
     return {
-        table: int(connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0])  # noqa: S608
-        for table in _TABLES
+        table: int(connection.execute(f'SELECT count(*) FROM "{table}"').fetchone()[0])  # noqa: S608
+        for (table,) in tables
     }
 
 

@@ -180,8 +180,8 @@ def run_backup(args: argparse.Namespace) -> int:
     done = back_up(config.store.path, args.file, line)
     line.done()
     _narrate(
-        f"{done.path}: {done.size_bytes:,} bytes, {done.rows['reading']:,} readings, "
-        f"{done.rows['step']:,} steps of alarms, {done.rows['log']:,} log entries; checked and sound"
+        f"{done.path}: {done.size_bytes:,} bytes, {sum(done.rows.values()):,} rows in "
+        f"{len(done.rows)} tables; checked and sound"
     )
     return 0
 
