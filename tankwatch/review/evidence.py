@@ -10,6 +10,8 @@ from tankwatch.review.incident import Excursion
 from tankwatch.review.recording import Recording
 from tankwatch.review.usual import Usual, fit_slice, heat_share
 
+_SYSTEMATIC = 0.02
+"""Lag and rounding leave this much of a share of heat in doubt, however long one looks."""
 _SETTLE_S = 180.0
 """Element and probe lag behind a change by a few minutes."""
 _LOOK_S = 2 * 3600.0
@@ -68,7 +70,7 @@ class Evidence:
         if not self.heating_k_per_h > 0:
             return math.nan
         relative = self.heat_share * self.heating_sigma / self.heating_k_per_h
-        return math.hypot(self.loss_sigma / self.heating_k_per_h, relative)
+        return math.hypot(self.loss_sigma / self.heating_k_per_h, relative, _SYSTEMATIC)
 
 
 def gather(recording: Recording, usual: Usual, excursion: Excursion) -> Evidence:
