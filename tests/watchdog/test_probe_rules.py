@@ -6,6 +6,7 @@ what a widely used host library gives for a sensor that does not answer (value f
 
 import math
 import random
+from typing import Any
 
 import pytest
 from watch_bench import HOUR_S, MIDNIGHT_S, Bench, Thermostat, tank_config, wave
@@ -88,9 +89,10 @@ def test_a_probe_that_came_right_is_told() -> None:
     assert bench.names() == ["probe-faulty"], "nothing else is made of a probe's fault"
 
 
-def test_power_on_values_from_the_first_reading_are_told() -> None:
+def test_power_on_values_from_the_first_reading_are_told(format_checks: dict[str, dict[str, Any]]) -> None:
+    """Row `ds18b20.poweron` of the check values."""
     bench = Bench()
-    bench.live(0.1, POWER_ON_C)
+    bench.live(0.1, format_checks["ds18b20.poweron"]["expected"])
     assert bench.names() == ["probe-faulty"]
 
 
@@ -232,3 +234,16 @@ def test_silence_in_service_is_the_works() -> None:
     bench.send(Channel.SERVICE, "end")
     bench.wait(1800.0)
     assert bench.names() == ["probe-silent"], "after the work it is told"
+
+
+# --- what the DS18B20 really sends ---
+
+
+def test_every_temperature_of_the_data_sheet_that_water_can_have_is_believed(
+    format_checks: dict[str, dict[str, Any]],
+) -> None:
+    """Table 1 of the data sheet (row `ds18b20.table`): what water can have is used, the rest is not."""
+    for value_c in format_checks["ds18b20.table"]["expected"]:
+        bench = Bench((tank_config(setpoint_c=20.0, low_c=0.0, high_c=40.0),))
+        bench.live(0.1, value_c)
+        assert ("probe-faulty" in bench.names()) is not (-5.0 < value_c < 50.0)
