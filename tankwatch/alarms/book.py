@@ -8,6 +8,7 @@ from tankwatch.alarms.chatter import WINDOW_S, ChatterDetector, is_chattering
 from tankwatch.alarms.lifecycle import Event, next_state
 from tankwatch.alarms.model import Alarm, AlarmState, Condition, Priority, Transition
 from tankwatch.alarms.service import EXPLAINED_BY_WORK
+from tankwatch.alarms.urgency import by_time_left
 from tankwatch.errors import UsageError
 
 _ACTIVE = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED})
@@ -102,11 +103,13 @@ class AlarmBook:
     ) -> None:
         """Tell that a condition holds; a condition that already holds is brought up to date.
 
-        A rise in priority of an acknowledged alarm makes it unacknowledged again (re-alarm), and brings back
-        one that was shelved or suppressed.
+        `margin_min`: minutes left to the limit; as they shrink the priority rises. A rise in priority of an
+        acknowledged alarm makes it unacknowledged again (re-alarm), and brings back one that was shelved or
+        suppressed.
         """
         key = (tank, condition, subject)
         old = self._alarms.get(key)
+        priority = by_time_left(priority, margin_min)
         news: dict[str, Any] = {
             "priority": priority,
             "message": message,
