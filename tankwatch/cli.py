@@ -138,6 +138,17 @@ def _watch(arguments: argparse.Namespace) -> int:
 
 
 def _screen(arguments: argparse.Namespace) -> int:
+    from tankwatch.config_path import find_config
+
+    try:
+        find_config(arguments.config)
+    except ConfigError as error:
+        if not _has_terminal():
+            raise
+        from tankwatch.screen.run import run_first
+
+        run_first(str(error))
+        return error.exit_status
     config, path = _load(arguments.config)
     _need_terminal("screen")
     from tankwatch.screen.run import run_screen
@@ -251,8 +262,12 @@ def _readings(name: str) -> "AbstractContextManager[BinaryIO]":
     return Path(name).open("rb")
 
 
+def _has_terminal() -> bool:
+    return all(stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr))
+
+
 def _need_terminal(command: str, hint: str = "") -> None:
-    if not all(stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr)):
+    if not _has_terminal():
         raise UsageError(f"{command} draws on a terminal, and there is none{hint}")
 
 

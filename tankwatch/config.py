@@ -19,6 +19,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, Field, ValidationError, field_validator, model_validator
 
 from tankwatch.alarms.model import Condition
+from tankwatch.config_keys import KEYS
 from tankwatch.config_notify import (
     WAY_KINDS,
     AlarmsConfig,
@@ -287,6 +288,8 @@ class Config(_Table):
     """How messages travel."""
     person: tuple[PersonConfig, ...] = ()
     """Who is told."""
+    keys: KEYS = {}
+    """Other keys for the screen, by the id of what is done, such as `"page.alarms" = "f5"`."""
 
     @model_validator(mode="after")
     def _references_hold(self) -> "Config":

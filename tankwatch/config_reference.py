@@ -6,6 +6,7 @@ prints it; a test compares it with what the README holds.
 """
 
 import re
+from collections.abc import Iterable
 from typing import Annotated, Any, Literal, get_args, get_origin
 
 from annotated_types import Ge, Gt, Le, Lt
@@ -22,6 +23,7 @@ from tankwatch.config import (
     StoreConfig,
     TankConfig,
 )
+from tankwatch.config_keys import DEFAULT_KEYS, ON_ALL_PAGES
 from tankwatch.config_notify import (
     AlarmsConfig,
     AppriseWayConfig,
@@ -59,7 +61,29 @@ def markdown() -> str:
             if name not in {"channel", "kind"} or model is ChannelConfig
         ]
         parts.append("\n".join(rows))
+    parts.append(_keys())
     return "\n\n".join(parts) + "\n"
+
+
+def _keys() -> str:
+    rows = [
+        "#### `[keys]`",
+        "",
+        "Other keys for the screen: the id of what is done, and one or more keys parted by commas, such as "
+        '`"page.alarms" = "f5"`. Two things on one page never share a key.',
+        "",
+        "| where | ids with their usual keys |",
+        "|---|---|",
+    ]
+    places = dict.fromkeys(ident.partition(".")[0] for ident in DEFAULT_KEYS if ident not in ON_ALL_PAGES)
+    rows.append(f"| every page | {_listed(ON_ALL_PAGES)} |")
+    own = [ident for ident in DEFAULT_KEYS if ident not in ON_ALL_PAGES]
+    rows += [f"| {p} | {_listed(i for i in own if i.startswith(f'{p}.'))} |" for p in places]
+    return "\n".join(rows)
+
+
+def _listed(idents: Iterable[str]) -> str:
+    return ", ".join(f"`{ident}` {DEFAULT_KEYS[ident]}" for ident in idents)
 
 
 def _default(field: FieldInfo) -> str:

@@ -63,6 +63,10 @@ def draw_detail(alarm: Alarm, names: dict[str, str], width: int, zone: ZoneInfo,
     facts.append(f"since {words.clock(alarm.since_s, zone, now_s)}")
     if alarm.margin_min is not None and alarm.state is not AlarmState.RETURNED:
         facts.append(f"{words.span(alarm.margin_min)} left")
+    if alarm.state is AlarmState.SHELVED and alarm.until_s is not None:
+        facts.append(f"back at {words.clock(alarm.until_s, zone, now_s)}, sooner if it gets worse")
+    if alarm.state is AlarmState.SHELVED:
+        facts.append("its cause stands" if alarm.holds else "its cause is gone")
     lines.extend((Run(" " + row, "label"),) for row in wrap(", ".join(facts), width - 1))
     lines.extend(_list("Look first at", advice.look_first(alarm.condition), width, "bright"))
     lines.extend(_list("Caution", advice.cautions(alarm.condition), width, "text"))

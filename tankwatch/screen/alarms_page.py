@@ -13,7 +13,8 @@ from textual.containers import Container
 from tankwatch.alarms.model import Alarm, AlarmState, Transition
 from tankwatch.errors import StoreError
 from tankwatch.screen import keys
-from tankwatch.screen.alarmdraw import draw_detail, draw_row
+from tankwatch.screen.alarmdraw import draw_detail, draw_row, place_of
+from tankwatch.screen.away_dialog import Away, AwayDialog
 from tankwatch.screen.ink import Line, Run, on_ground, wrap
 from tankwatch.screen.page import Page
 from tankwatch.screen.picture import Picture
@@ -32,7 +33,9 @@ class AlarmsPage(Page):
     HELP = (
         "Every alarm that stands, worst first: unacknowledged means that nobody has seen it, acknowledged "
         "that someone has, returned that its cause went away before anyone looked. Acknowledging silences "
-        "nothing in the water: it only tells others that you know. v shows the record of the last seven days."
+        "nothing in the water: it only tells others that you know. v shows the record of the last seven "
+        "days. Shelving puts an alarm away for a time and with a reason; it comes back by itself, and sooner "
+        "if it gets worse. Out of service stops the judging of one condition until someone brings it back."
     )
 
     def __init__(self) -> None:
@@ -129,6 +132,53 @@ class AlarmsPage(Page):
         """Acknowledge every alarm that stands."""
         if not self.record:
             self.home.acknowledge(self._alarms)
+
+    def _chosen_alarm(self) -> Alarm | None:
+        return self._alarms[self.chosen] if self._alarms and not self.record else None
+
+    def action_shelve(self) -> None:
+        """Ask why and for how long the chosen alarm is put away."""
+        alarm = self._chosen_alarm()
+        if alarm is None:
+            return
+        if alarm.state is AlarmState.OUT_OF_SERVICE:
+            self.home.tell(
+                "This condition is out of service: it is not judged, so there is nothing to shelve."
+            )
+            return
+        names = {s.key: s.name for s in self.home.view.tanks}
+        self.app.push_screen(AwayDialog(alarm, place_of(alarm, names), shelve=True), self._put_away)
+
+    def action_out_of_service(self) -> None:
+        """Ask why the condition of the chosen alarm is not to be judged."""
+        alarm = self._chosen_alarm()
+        if alarm is None:
+            return
+        if alarm.tank is None:
+            self.home.tell("Only a condition of a tank can be taken out of service.")
+            return
+        names = {s.key: s.name for s in self.home.view.tanks}
+        self.app.push_screen(AwayDialog(alarm, place_of(alarm, names), shelve=False), self._put_away)
+
+    def _put_away(self, away: Away | None) -> None:
+        if away is None:
+            return
+        if away.minutes is None:
+            self.home.take_out_of_service(away.alarm, away.why)
+        else:
+            self.home.shelve(away.alarm, away.minutes, away.why)
+
+    def action_bring_back(self) -> None:
+        """Bring back what was put away."""
+        alarm = self._chosen_alarm()
+        if alarm is not None:
+            self.home.bring_back(alarm)
+
+    def action_reset(self) -> None:
+        """Say that the cause of a latched alarm was put right."""
+        alarm = self._chosen_alarm()
+        if alarm is not None:
+            self.home.reset(alarm)
 
     def action_open(self) -> None:
         """Open the tank of the chosen alarm."""

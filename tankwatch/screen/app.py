@@ -17,17 +17,23 @@ from textual.screen import Screen
 from tankwatch.alarms.model import Alarm, AlarmState
 from tankwatch.clock import Clock
 from tankwatch.config import Config
+from tankwatch.config_keys import DEFAULT_KEYS, keys_in
 from tankwatch.errors import ControlError, StoreError
 from tankwatch.reading import Channel, ServiceMark
 from tankwatch.screen import keys, words
 from tankwatch.screen.alarms_page import AlarmsPage
+from tankwatch.screen.care.care_page import CarePage
 from tankwatch.screen.chart.draw import ChartData
-from tankwatch.screen.feed import History, LiveFeed
+from tankwatch.screen.feed import History, LiveFeed, Reviewer
+from tankwatch.screen.health_page import HealthPage, Places
 from tankwatch.screen.help_page import HelpPage
 from tankwatch.screen.link import Link, LinkState
+from tankwatch.screen.night_page import NightPage
 from tankwatch.screen.page import Page
 from tankwatch.screen.palette import THEME
+from tankwatch.screen.reminders import Reminders
 from tankwatch.screen.room_page import RoomPage
+from tankwatch.screen.service_dialog import ServiceBegin, ServiceEnd
 from tankwatch.screen.sources_page import SourcesPage
 from tankwatch.screen.standing import RoomView, view_of, view_of_history
 from tankwatch.screen.tank_history import fetch_trend
@@ -58,8 +64,13 @@ class TankwatchApp(App[None]):
         slow: bool = False,
         config_path: Path | None = None,
         who: str | None = None,
+        review: Reviewer | None = None,
+        places: Places | None = None,
     ) -> None:
-        """Attach to `feed` and `history`; `slow` paints at most every five seconds unless alarms change."""
+        """Attach to `feed` and `history`; `slow` paints at most every five seconds unless alarms change.
+
+        `review` reconstructs a night from the store; `places` names the files that the health page tells of.
+        """
         super().__init__()
         self.config = config
         self.feed = feed
@@ -67,6 +78,12 @@ class TankwatchApp(App[None]):
         self.clock = clock
         self.slow = slow
         self.zone = config.room.zone
+        self.review = review
+        self.page_keys = {
+            name: keys_in((DEFAULT_KEYS | config.keys)[f"page.{name}"])[0]
+            for name in ("room", "alarms", "night", "sources", "health")
+        }
+        """Key of each page in the bar on top."""
         self.who = who or _user()
         self.start_command = f"tankwatch watch {config_path or 'CONFIG'}"
         self.link = Link(feed, clock)
@@ -78,17 +95,22 @@ class TankwatchApp(App[None]):
         self._shown_state: tuple[LinkState, str] | None = None
         self._painted_s = float("-inf")
         self._painted_alarms: tuple[Alarm, ...] = ()
+        self._reminders = Reminders()
         self.pages: dict[str, Page] = {
             "room": RoomPage(),
             "tank": TankPage(),
             "alarms": AlarmsPage(),
+            "care": CarePage(),
+            "night": NightPage(),
             "sources": SourcesPage(),
+            "health": HealthPage(places or Places(config_path, config.store.path)),
         }
 
     def on_mount(self) -> None:
         """Open the room, and start to follow the watch."""
         self.register_theme(THEME)
         self.theme = THEME.name
+        self.set_keymap(self.config.keys)
         for name, page in self.pages.items():
             self.install_screen(page, name)
         self.push_screen("room")
@@ -133,6 +155,8 @@ class TankwatchApp(App[None]):
         snapshot = self.link.snapshot
         if snapshot is not None:
             self.view = view_of(snapshot, live=live)
+            for reminder in self._reminders.due(snapshot, self.clock.monotonic_s()) if live else ():
+                self.tell(reminder, severity="warning")
         else:
             self.view = view_of_history(self.config, self._last, self.clock.wall_s())
         with self.batch_update():
@@ -180,6 +204,13 @@ class TankwatchApp(App[None]):
             page.open_tank(key)
             self.switch_screen("tank")
 
+    def open_care(self, tank_id: str) -> None:
+        """Open the care page of a tank."""
+        page = self.pages["care"]
+        if isinstance(page, CarePage):
+            page.open_tank(tank_id)
+            self.switch_screen("care")
+
     def action_page(self, name: str) -> None:
         """Open a page by name."""
         if isinstance(self.screen, Page) and name != self.screen.NAME:
@@ -199,6 +230,26 @@ class TankwatchApp(App[None]):
         calls = [partial(self.feed.acknowledge, a.alarm_id, self.who) for a in seen]
         self._ask_watch(calls, f"Acknowledged {words.how_many(len(seen), 'alarm')}.")
 
+    def ask_service(self, tank_id: str) -> None:
+        """Ask what work begins in a tank, with the cautions, or whether it is over."""
+        standing = self.view.find(tank_id)
+        if standing is None or standing.tank is None:
+            return
+        if not self.view.live:
+            self.tell("No watch answers, so it cannot be told that work begins.", severity="error")
+        elif standing.tank.service:
+            self.push_screen(ServiceEnd(standing.name), partial(self._service_ended, tank_id))
+        else:
+            self.push_screen(ServiceBegin(standing.name), partial(self._service_begun, tank_id))
+
+    def _service_begun(self, tank_id: str, mark: ServiceMark | None) -> None:
+        if mark is not None:
+            self.mark_service(tank_id, mark)
+
+    def _service_ended(self, tank_id: str, over: bool | None) -> None:
+        if over:
+            self.mark_service(tank_id, ServiceMark.END)
+
     def mark_service(self, tank_id: str, mark: ServiceMark) -> None:
         """Tell the watch that work begins or ends."""
         said = (
@@ -206,15 +257,53 @@ class TankwatchApp(App[None]):
             if mark is ServiceMark.END
             else "The work has begun."
         )
-        self._ask_watch([partial(self.feed.mark, tank_id, mark, self.who)], said)
+        care = self.pages["care"]
+        then = care.read_again if isinstance(care, CarePage) else None
+        self._ask_watch([partial(self.feed.mark, tank_id, mark, self.who)], said, then)
 
-    def write_note(self, tank_id: str, text: str) -> None:
-        """Have the watch keep a line in the care log of a tank."""
-        self._ask_watch([partial(self.feed.log, tank_id, "note", text, self.who)], "Kept in the care log.")
+    def write_log(self, tank_id: str, kind: str, text: str, then: Callable[[], None] | None = None) -> None:
+        """Have the watch keep an entry in the care log of a tank; `then` is called once it is kept."""
+        self._ask_watch(
+            [partial(self.feed.log, tank_id, kind, text, self.who)], "Kept in the care log.", then
+        )
+
+    def shelve(self, alarm: Alarm, minutes: float, why: str) -> None:
+        """Put an alarm away for some minutes."""
+        call = partial(self.feed.shelve, alarm.alarm_id, minutes, why, self.who)
+        self._ask_watch([call], f"Put away for {words.span(minutes)}; it comes back by itself.")
+
+    def take_out_of_service(self, alarm: Alarm, why: str) -> None:
+        """Stop judging the condition of an alarm."""
+        if alarm.tank is None:
+            self.tell("Only a condition of a tank can be taken out of service.")
+            return
+        call = partial(self.feed.take_out_of_service, alarm.tank, alarm.condition, why, self.who)
+        self._ask_watch([call], "Out of service: it is not judged until someone brings it back.")
+
+    def bring_back(self, alarm: Alarm) -> None:
+        """Bring back what was shelved or taken out of service."""
+        if alarm.state is AlarmState.SHELVED:
+            call = partial(self.feed.unshelve, alarm.alarm_id, self.who)
+        elif alarm.state is AlarmState.OUT_OF_SERVICE:
+            call = partial(self.feed.return_to_service, alarm.alarm_id, self.who)
+        else:
+            self.tell("This alarm was not put away.")
+            return
+        self._ask_watch([call], "Brought back.")
+
+    def reset(self, alarm: Alarm) -> None:
+        """Say that the cause of a latched alarm was put right."""
+        if alarm.state is not AlarmState.LATCHED:
+            self.tell("Only a latched alarm is put right by hand; the others follow their cause.")
+            return
+        self._ask_watch([partial(self.feed.reset, alarm.alarm_id, self.who)], "Put right.")
 
     @work(group="asking")
     async def _ask_watch(
-        self, calls: Sequence[Callable[[], Coroutine[object, object, None]]], said: str
+        self,
+        calls: Sequence[Callable[[], Coroutine[object, object, None]]],
+        said: str,
+        then: Callable[[], None] | None = None,
     ) -> None:
         try:
             for call in calls:
@@ -223,6 +312,8 @@ class TankwatchApp(App[None]):
             self.tell(f"The watch did not take it: {error}", severity="error")
         else:
             self.tell(said)
+            if then is not None:
+                then()
 
     def tell(self, text: str, severity: Literal["information", "warning", "error"] = "information") -> None:
         """Show a short notice; never as markup."""
@@ -232,7 +323,9 @@ class TankwatchApp(App[None]):
         """Yield the commands of the palette (Ctrl+P)."""
         yield SystemCommand("Room", "Every tank, worst first", lambda: self.action_page("room"))
         yield SystemCommand("Alarms", "Every alarm that stands", lambda: self.action_page("alarms"))
+        yield SystemCommand("Night", "What happened last night", lambda: self.action_page("night"))
         yield SystemCommand("Sources", "Where readings come from", lambda: self.action_page("sources"))
+        yield SystemCommand("Health", "How the program itself is", lambda: self.action_page("health"))
         yield SystemCommand("Help", "What this page shows, and its keys", self.action_help)
         yield SystemCommand("Picture", "Save this page as an SVG file", lambda: self.save_picture())
         yield SystemCommand("Quit", "Close the screen; the watch goes on", self.exit)

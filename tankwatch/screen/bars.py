@@ -1,6 +1,7 @@
 """The bar on top, with the pages and the state of the link, and the line of keys below."""
 
-from typing import Any
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
 
 from textual import events
 from textual.binding import Binding
@@ -11,23 +12,67 @@ from tankwatch.screen.ink import Line, Run, clean, crop, fit, length
 from tankwatch.screen.link import LinkState
 from tankwatch.screen.picture import Picture
 
-PAGES = (("room", "r", "Room"), ("alarms", "a", "Alarms"), ("sources", "o", "Sources"))
-"""Name, key and title of the pages in the bar."""
+PAGES = {"room": "Room", "alarms": "Alarms", "night": "Night", "sources": "Sources", "health": "Health"}
+"""Name and title of the pages in the bar."""
+_BELONGS_TO = {"tank": "room", "care": "room"}
+_ROOM_FOR_NAME = 4
+
+
+class Tab(NamedTuple):
+    """One page in the bar."""
+
+    name: str
+    key: str
+    title: str
+    """Empty where there is no room for it: its key still stands."""
+    news: str = ""
+
+    @property
+    def width(self) -> int:
+        """Cells that it takes."""
+        return len(f" {self.key} ") + (len(self.title) + 1 if self.title else 0) + len(self.news)
+
+
+def tabs(page: str, keys: Mapping[str, str], unacknowledged: int, room: int) -> list[Tab]:
+    """Return the pages for a bar of `room` cells; the last titles go first, that of `page` stays."""
+    here = _BELONGS_TO.get(page, page)
+    found = [
+        Tab(
+            name,
+            key_word(keys[name]),
+            title,
+            f"{unacknowledged} new " if name == "alarms" and unacknowledged else "",
+        )
+        for name, title in PAGES.items()
+    ]
+    for i in reversed(range(len(found))):
+        if sum(tab.width for tab in found) <= room:
+            break
+        if found[i].name not in (here, "alarms"):
+            found[i] = found[i]._replace(title="")
+    return found
 
 
 def draw_top(
-    room: str, page: str, unacknowledged: int, link: LinkState, age_s: float | None, width: int
+    room: str,
+    page: str,
+    keys: Mapping[str, str],
+    unacknowledged: int,
+    link: LinkState,
+    age_s: float | None,
+    width: int,
 ) -> Line:
     """Return the bar on top: the pages, the room's name, and the link where it is not in order."""
-    runs: list[Run] = []
-    for name, key, title in PAGES:
-        here = name == page or (page == "tank" and name == "room")
-        ground = "chosen" if here else "bar"
-        runs.append(Run(f" {key} ", "bright" if not here else "label", ground))
-        runs.append(Run(f"{title} ", "bright" if here else "label", ground))
-        if name == "alarms" and unacknowledged:
-            runs.append(Run(f"{unacknowledged} new ", "bright", ground))
     state, role = link_words(link, age_s)
+    runs: list[Run] = []
+    for tab in _tabs_in(page, keys, unacknowledged, link, age_s, width):
+        here = tab.name == _BELONGS_TO.get(page, page)
+        ground = "chosen" if here else "bar"
+        runs.append(Run(f" {tab.key} ", "bright" if not here else "label", ground))
+        if tab.title:
+            runs.append(Run(f"{tab.title} ", "bright" if here else "label", ground))
+        if tab.news:
+            runs.append(Run(tab.news, "bright", ground))
     left = width - length(tuple(runs)) - len(state) - 2
     runs.append(
         Run(" " + fit(clean(room), max(0, left - 1), "right" if not state else "left"), "label", "bar")
@@ -36,6 +81,13 @@ def draw_top(
         runs.append(Run(f" {state} ", role, "bar"))
     runs.append(Run(" ", ground="bar"))
     return crop(tuple(runs), width)
+
+
+def _tabs_in(
+    page: str, keys: Mapping[str, str], unacknowledged: int, link: LinkState, age_s: float | None, width: int
+) -> list[Tab]:
+    state, _ = link_words(link, age_s)
+    return tabs(page, keys, unacknowledged, width - (len(state) + 3 if state else _ROOM_FOR_NAME))
 
 
 def link_words(link: LinkState, age_s: float | None) -> tuple[str, str]:
@@ -51,17 +103,21 @@ def link_words(link: LinkState, age_s: float | None) -> tuple[str, str]:
     return f"PICTURE {words.span(age_s / 60)} OLD", "stale-block"
 
 
-def tab_at(x: int, unacknowledged: int) -> str | None:
+def tab_at(x: int, shown: Sequence[Tab]) -> str | None:
     """Return the page whose name stands at cell `x` of the top bar."""
     start = 0
-    for name, _, title in PAGES:
-        end = start + len(title) + 4
-        if name == "alarms" and unacknowledged:
-            end += len(f"{unacknowledged} new ")
-        if start <= x < end:
-            return name
-        start = end
+    for tab in shown:
+        if start <= x < start + tab.width:
+            return tab.name
+        start += tab.width
     return None
+
+
+def key_word(key: str) -> str:
+    """Return a key as it is shown: `F5` for `f5`, `^t` for `ctrl+t`."""
+    if key.startswith("ctrl+"):
+        return "^" + key.removeprefix("ctrl+")
+    return key if len(key) == 1 else key.title()
 
 
 class TopBar(Picture):
@@ -72,18 +128,25 @@ class TopBar(Picture):
     def __init__(self) -> None:
         """Stand on the ground of bars."""
         super().__init__(ground="bar")
-        self._unacknowledged = 0
+        self._tabs: list[Tab] = []
 
     def show_state(
-        self, room: str, page: str, unacknowledged: int, link: LinkState, age_s: float | None
+        self,
+        room: str,
+        page: str,
+        keys: Mapping[str, str],
+        unacknowledged: int,
+        link: LinkState,
+        age_s: float | None,
     ) -> None:
         """Show where one is and how the link stands."""
-        self._unacknowledged = unacknowledged
-        self.show([draw_top(room, page, unacknowledged, link, age_s, self.size.width)])
+        width = self.size.width
+        self._tabs = _tabs_in(page, keys, unacknowledged, link, age_s, width)
+        self.show([draw_top(room, page, keys, unacknowledged, link, age_s, width)])
 
     async def on_click(self, event: events.Click) -> None:
         """Open the page under the pointer."""
-        page = tab_at(event.x, self._unacknowledged)
+        page = tab_at(event.x, self._tabs)
         if page is not None:
             await self.app.run_action(f"page('{page}')")
 

@@ -3,17 +3,24 @@
 Both are protocols, so that tests and try-outs put their own behind the same screen.
 """
 
-from collections.abc import AsyncIterator, Mapping, Sequence
-from typing import Protocol
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-from tankwatch.alarms.model import Transition
+from tankwatch.alarms.model import Condition, Transition
 from tankwatch.reading import Channel, ServiceMark
 from tankwatch.snapshot import RoomSnapshot
 
 Floats = npt.NDArray[np.float64]
+
+if TYPE_CHECKING:
+    from tankwatch.review.review import RoomReview
+    from tankwatch.review.span import Span
+
+Reviewer = Callable[["Span", float], "RoomReview"]
+"""Reconstructs a stretch, reviewed at a time (s); called off the event loop, it may raise StoreError."""
 
 
 class LiveFeed(Protocol):
@@ -29,6 +36,46 @@ class LiveFeed(Protocol):
 
     async def acknowledge(self, alarm_id: int, who: str) -> None:
         """Say that `who` has seen an alarm.
+
+        Raises:
+            ControlError: no watch answers, or it refuses.
+        """
+        ...
+
+    async def shelve(self, alarm_id: int, minutes: float, why: str, who: str) -> None:
+        """Put an alarm away for some minutes.
+
+        Raises:
+            ControlError: no watch answers, or it refuses.
+        """
+        ...
+
+    async def unshelve(self, alarm_id: int, who: str) -> None:
+        """Bring a shelved alarm back.
+
+        Raises:
+            ControlError: no watch answers, or it refuses.
+        """
+        ...
+
+    async def take_out_of_service(self, tank: str, condition: Condition, why: str, who: str) -> None:
+        """Stop judging one condition of a tank.
+
+        Raises:
+            ControlError: no watch answers, or it refuses.
+        """
+        ...
+
+    async def return_to_service(self, alarm_id: int, who: str) -> None:
+        """Judge a condition again.
+
+        Raises:
+            ControlError: no watch answers, or it refuses.
+        """
+        ...
+
+    async def reset(self, alarm_id: int, who: str) -> None:
+        """Say that what latched an alarm has been put right.
 
         Raises:
             ControlError: no watch answers, or it refuses.

@@ -16,15 +16,15 @@ from tankwatch.screen.picture import Picture
 LONGEST = 500
 
 
-class NoteDialog(ModalScreen[str]):
-    """Asks for one line of text; answers with an empty one for none."""
+class NoteDialog(ModalScreen[str | None]):
+    """Asks for one line of text; answers with it, which may be empty, or None when nothing is to be kept."""
 
     BINDINGS: ClassVar[list[BindingType]] = list(keys.NOTE_DIALOG)
 
-    def __init__(self, name: str) -> None:
-        """Ask for the tank called `name`."""
+    def __init__(self, name: str, question: str = "what did you do or see?") -> None:
+        """Ask `question` for the tank called `name`."""
         super().__init__()
-        self._title = f" What did you do or see at {clean(name)}?"
+        self._title = f" {clean(name)}: {question}"
 
     def compose(self) -> ComposeResult:
         """A title, the line, and how to end."""
@@ -51,4 +51,4 @@ class NoteDialog(ModalScreen[str]):
 
     def action_cancel(self) -> None:
         """Answer with none."""
-        self.dismiss("")
+        self.dismiss(None)

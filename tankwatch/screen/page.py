@@ -58,7 +58,7 @@ class Page(Screen[None]):
         alarms = view.snapshot.alarms if view.snapshot is not None else ()
         new = sum(1 for a in alarms if a.state is AlarmState.UNACKNOWLEDGED)
         self.query_one(TopBar).show_state(
-            view.room, self.NAME, new, self.home.link.state, self.home.link.age_s
+            view.room, self.NAME, self.home.page_keys, new, self.home.link.state, self.home.link.age_s
         )
         self.draw(view)
 

@@ -6,12 +6,17 @@ they are set.
 
 import os
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from tankwatch.clock import SystemClock
 from tankwatch.config import Config
 from tankwatch.control.client import ControlClient
 from tankwatch.control.path import socket_path
 from tankwatch.store.reader import StoreReader
+
+if TYPE_CHECKING:
+    from tankwatch.review.review import RoomReview
+    from tankwatch.review.span import Span
 
 
 def run_screen(config: Config, config_path: Path, *, slow: bool = False) -> None:
@@ -22,16 +27,35 @@ def run_screen(config: Config, config_path: Path, *, slow: bool = False) -> None
     """
     prepare_environment(slow=slow)
     from tankwatch.screen.app import TankwatchApp
+    from tankwatch.screen.health_page import Places
+
+    reader = StoreReader(config.store.path)
+    socket = socket_path(config)
+
+    def review(span: "Span", now_s: float) -> "RoomReview":
+        from tankwatch.review.review import review_room  # only a look at the night needs it
+
+        return review_room(config, reader, span, now_s)
 
     app = TankwatchApp(
         config,
-        ControlClient(socket_path(config)),
-        StoreReader(config.store.path),
+        ControlClient(socket),
+        reader,
         SystemClock(),
         slow=slow,
         config_path=config_path,
+        review=review,
+        places=Places(config_path, config.store.path, socket),
     )
     app.run()
+
+
+def run_first(said: str) -> None:
+    """Show full-screen what to do first; `said` tells why there is no configuration."""
+    prepare_environment(slow=False)
+    from tankwatch.screen.first_run import FirstRun
+
+    FirstRun(said, Path.cwd()).run()
 
 
 def prepare_environment(*, slow: bool) -> None:

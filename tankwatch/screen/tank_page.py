@@ -10,7 +10,6 @@ from textual import work
 from textual.app import ComposeResult
 from textual.binding import BindingType
 
-from tankwatch.reading import ServiceMark
 from tankwatch.screen import keys, words
 from tankwatch.screen.chart.draw import GUTTER, draw_chart, value_at
 from tankwatch.screen.export import save_csv
@@ -18,7 +17,6 @@ from tankwatch.screen.ink import Line, Run, clean, crop, fit
 from tankwatch.screen.note_dialog import NoteDialog
 from tankwatch.screen.page import Page
 from tankwatch.screen.picture import Picture
-from tankwatch.screen.service_dialog import ServiceBegin, ServiceEnd
 from tankwatch.screen.standing import RoomView, Standing, ordered
 from tankwatch.screen.tank_history import Fetched, fetch
 from tankwatch.screen.tankdraw import Past, draw_details, draw_head
@@ -75,7 +73,7 @@ class TankPage(Page):
             )
             return
         width, height = self.size.width, self.size.height
-        head = draw_head(standing, width)
+        head = draw_head(standing, width, view.time_s)
         self._set_height("#head", len(head))
         past = self.fetched.past if self.fetched is not None else Past()
         facts = draw_details(standing, past, width - 1, self.home.zone, view.time_s)
@@ -209,15 +207,11 @@ class TankPage(Page):
 
     def action_service(self) -> None:
         """Begin work in this tank, or ask whether it is over."""
-        standing = self._standing
-        if standing is None or standing.tank is None:
-            return
-        if not self.home.view.live:
-            self.home.tell("No watch answers, so it cannot be told that work begins.", severity="error")
-        elif standing.tank.service:
-            self.app.push_screen(ServiceEnd(standing.name), self._service_ended)
-        else:
-            self.app.push_screen(ServiceBegin(standing.name), self._service_begun)
+        self.home.ask_service(self.tank_id)
+
+    def action_care(self) -> None:
+        """Open the care of this tank."""
+        self.home.open_care(self.tank_id)
 
     def action_note(self) -> None:
         """Ask for a line for the care log."""
@@ -227,8 +221,11 @@ class TankPage(Page):
 
     def _noted(self, text: str | None) -> None:
         if text:
-            self.home.write_note(self.tank_id, text)
-            self._asked = None  # the next picture reads the log anew
+            self.home.write_log(self.tank_id, "note", text, self._read_again)
+
+    def _read_again(self) -> None:
+        self._asked = None
+        self.refresh_view()
 
     def action_export(self) -> None:
         """Save what the chart shows in the folder that the program was started in."""
@@ -241,11 +238,3 @@ class TankPage(Page):
             self.home.tell(f"The table could not be saved: {error}", severity="error")
         else:
             self.home.tell(f"Saved as {path}")
-
-    def _service_begun(self, mark: ServiceMark | None) -> None:
-        if mark is not None:
-            self.home.mark_service(self.tank_id, mark)
-
-    def _service_ended(self, over: bool | None) -> None:
-        if over:
-            self.home.mark_service(self.tank_id, ServiceMark.END)

@@ -29,6 +29,8 @@ _UNITS: dict[str, str] = {
     Channel.PH: "",
 }
 _COLUMN_MIN = 37
+_DRAWS_W = 3.0
+"""More than a heater's lamp draws."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,8 +43,8 @@ class Past:
     entries: Sequence[EntryLike] = field(default_factory=tuple)
 
 
-def draw_head(s: Standing, width: int) -> list[Line]:
-    """Return two to four lines: who, how warm, how it stands; where in the band, and how long is left."""
+def draw_head(s: Standing, width: int, now_s: float) -> list[Line]:
+    """Return two lines or more: who, how warm, how it stands; where in the band, what is left; the work."""
     tank = s.tank
     if tank is None:
         return [(), ()]
@@ -93,17 +95,43 @@ def draw_head(s: Standing, width: int) -> list[Line]:
         role = "bright" if s.level > Level.STALE else "text"
         lines.extend((Run(" " + row, role),) for row in wrap(note, width - 2, 2))
     if tank.service:
-        lines.append(crop(_service_line(tank), width))
+        lines.extend(crop(line, width) for line in _service_lines(s, now_s, width))
     return lines
 
 
-def _service_line(tank: TankSnapshot) -> Line:
+def _service_lines(s: Standing, now_s: float, width: int) -> list[Line]:
+    tank = s.tank
+    if tank is None:
+        return []
+    lowered = tank.service == ServiceMark.WATER_OUT
+    since = "" if tank.service_since_s is None else f", for {words.span((now_s - tank.service_since_s) / 60)}"
     what_now = (
-        "WATER OUT: the level is lowered, the heater must be unplugged"
-        if tank.service == ServiceMark.WATER_OUT
-        else "HANDS IN THE TANK: heater and lights unplugged?"
+        f"WATER OUT{since}: the level is lowered, the heater must be unplugged"
+        if lowered
+        else f"HANDS IN THE TANK{since}: heater and lights unplugged?"
     )
-    return (Run(f" ≈ {what_now}. Press s when the work is over. ", "service-block"),)
+    found, role = heater_in_service(s)
+    rows = wrap(f"{what_now}.", width - 5)
+    lines: list[Line] = [
+        (Run(fit(f" {'≈' if i == 0 else ' '} {row}", width - 1), "service-block"),)
+        for i, row in enumerate(rows)
+    ]
+    return [*lines, *((Run("   " + row, role),) for row in wrap(found, width - 5))]
+
+
+def heater_in_service(s: Standing) -> tuple[str, str]:
+    """Return whether the heater really is off while hands are in the tank, and the role to say it in."""
+    tank = s.tank
+    heater = None if tank is None else tank.values.get(Channel.HEATER)
+    power = None if tank is None else tank.values.get(Channel.POWER)
+    fresh = s.live and heater is not None and not heater.stale and not heater.retained
+    if s.live and power is not None and not power.stale and not power.retained and power.value > _DRAWS_W:
+        return f"◆ THE HEATER DRAWS {power.value:.0f} W: unplug it now.", "critical"
+    if not fresh or heater is None:
+        return "? Nobody knows whether the heater is off: look at its plug.", "stale"
+    if heater.value >= 0.5:
+        return "◆ THE HEATER IS ON: unplug it now.", "critical"
+    return "The heater is off now; off is not unplugged: look at its plug.", "text"
 
 
 def draw_details(s: Standing, past: Past, width: int, zone: ZoneInfo, now_s: float) -> list[Line]:

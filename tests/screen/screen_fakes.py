@@ -254,6 +254,26 @@ class FakeFeed:
         """Note the call."""
         self._note("acknowledge", alarm_id, who)
 
+    async def shelve(self, alarm_id: int, minutes: float, why: str, who: str) -> None:
+        """Note the call."""
+        self._note("shelve", alarm_id, minutes, why, who)
+
+    async def unshelve(self, alarm_id: int, who: str) -> None:
+        """Note the call."""
+        self._note("unshelve", alarm_id, who)
+
+    async def take_out_of_service(self, tank: str, condition: Condition, why: str, who: str) -> None:
+        """Note the call."""
+        self._note("take_out_of_service", tank, condition, why, who)
+
+    async def return_to_service(self, alarm_id: int, who: str) -> None:
+        """Note the call."""
+        self._note("return_to_service", alarm_id, who)
+
+    async def reset(self, alarm_id: int, who: str) -> None:
+        """Note the call."""
+        self._note("reset", alarm_id, who)
+
     async def mark(self, tank: str, mark: ServiceMark, who: str) -> None:
         """Note the call."""
         self._note("mark", tank, mark, who)

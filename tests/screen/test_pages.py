@@ -502,7 +502,7 @@ async def test_the_palette_lists_what_this_program_does() -> None:
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         titles = [c.title for c in app.get_system_commands(app.screen)]
-        assert titles == ["Room", "Alarms", "Sources", "Help", "Picture", "Quit"]
+        assert titles == ["Room", "Alarms", "Night", "Sources", "Health", "Help", "Picture", "Quit"]
 
 
 async def test_fakes_are_what_the_screen_asks_for() -> None:

@@ -6,10 +6,20 @@ import pytest
 from textual.binding import Binding
 
 from tankwatch.alarms.model import Condition
+from tankwatch.config_keys import DEFAULT_KEYS
 from tankwatch.screen import advice, keys
 from tankwatch.screen.alarms_page import AlarmsPage
 from tankwatch.screen.app import TankwatchApp
+from tankwatch.screen.away_dialog import AwayDialog
+from tankwatch.screen.care.care_page import CarePage
+from tankwatch.screen.care.choice import Choice
+from tankwatch.screen.care.form_dialog import FormDialog
+from tankwatch.screen.care.gill_dialog import GillDialog
+from tankwatch.screen.care.lift_dialog import LiftDialog
+from tankwatch.screen.first_run import FirstRun
+from tankwatch.screen.health_page import HealthPage
 from tankwatch.screen.help_page import HelpPage
+from tankwatch.screen.night_page import NightPage
 from tankwatch.screen.note_dialog import NoteDialog
 from tankwatch.screen.room_page import RoomPage
 from tankwatch.screen.service_dialog import ServiceBegin, ServiceEnd
@@ -21,14 +31,23 @@ PAGES = (
     RoomPage,
     TankPage,
     AlarmsPage,
+    CarePage,
+    NightPage,
     SourcesPage,
+    HealthPage,
     HelpPage,
     NoteDialog,
     ServiceBegin,
     ServiceEnd,
+    AwayDialog,
+    FormDialog,
+    Choice,
+    GillDialog,
+    LiftDialog,
+    FirstRun,
 )
 EVERYWHERE = re.compile(
-    r"^([a-zA-Z0-9]|f1|ctrl\+[a-z]|up|down|left|right|home|end|pageup|pagedown|enter|escape"
+    r"^([a-zA-Z0-9]|f1|ctrl\+[a-z]|up|down|left|right|home|end|pageup|pagedown|enter|escape|space|backspace"
     r"|plus|minus|equals_sign|comma|full_stop|slash|question_mark)$"
 )
 
@@ -46,6 +65,7 @@ def test_ids_tooltips_and_groups() -> None:
     ids = [b.id for b in bindings()]
     assert None not in ids
     assert len(set(ids)) == len(ids)
+    assert set(ids) == set(DEFAULT_KEYS), "the configuration knows every key, and no other"
     assert all(b.tooltip and b.group is not None and b.group.description for b in bindings())
 
 
@@ -57,7 +77,15 @@ def test_every_terminal_sends_it_and_something_answers(binding: Binding) -> None
 
 
 def test_no_key_means_two_things_on_one_page() -> None:
-    for group in (keys.ROOM, keys.TANK_PAGE, keys.ALARM_PAGE, keys.SOURCES_PAGE):
+    for group in (
+        keys.ROOM,
+        keys.TANK_PAGE,
+        keys.CARE_PAGE,
+        keys.ALARM_PAGE,
+        keys.NIGHT_PAGE,
+        keys.SOURCES_PAGE,
+        keys.HEALTH_PAGE,
+    ):
         pressed = [k for b in [*group, *keys.APP] for k in b.key.split(",")]
         assert len(set(pressed)) == len(pressed)
 

@@ -34,12 +34,12 @@ def text_of(standing: Standing, width: int = 120, past: Past | None = None) -> s
 def test_lines_never_leave_the_width(width: int) -> None:
     for key in ("t01", "t05", "t06", "t02"):
         standing = standing_of(key)
-        assert all(length(line) <= width for line in draw_head(standing, width))
+        assert all(length(line) <= width for line in draw_head(standing, width, NOW_S))
         assert all(length(line) <= width for line in draw_details(standing, Past(), width, UTC, NOW_S))
 
 
 def test_the_head_says_how_warm_how_it_stands_and_how_long_is_left() -> None:
-    text = "\n".join(plain(draw_head(standing_of(), 100)))
+    text = "\n".join(plain(draw_head(standing_of(), 100, NOW_S)))
     for part in (
         "Long tank",
         "23.60 °C",
@@ -53,7 +53,7 @@ def test_the_head_says_how_warm_how_it_stands_and_how_long_is_left() -> None:
 
 
 def test_a_stale_number_is_doubted_and_dated() -> None:
-    text = "\n".join(plain(draw_head(standing_of("t05"), 100)))
+    text = "\n".join(plain(draw_head(standing_of("t05"), 100, NOW_S)))
     assert "? 25.20 °C" in text
     assert "read 25 min ago" in text
     assert "? 25.20 °C  25 min ago" in text_of(standing_of("t05"))
@@ -113,14 +113,14 @@ def test_a_retained_value_says_that_its_age_is_unknown() -> None:
 
 def test_service_is_announced_with_its_caution() -> None:
     (standing,) = view_of(make_room(tanks=[make_tank(0, service="water-out")])).standings
-    assert "the heater must be unplugged" in "\n".join(plain(draw_head(standing, 100)))
+    assert "the heater must be unplugged" in "\n".join(plain(draw_head(standing, 100, NOW_S)))
 
 
 def test_foreign_words_stay_words() -> None:
     alarm = make_alarm(1, message=EVIL, state=AlarmState.ACKNOWLEDGED, who=EVIL)
     tank = make_tank(0, name=EVIL)
     (standing,) = view_of(make_room(1, [alarm], [tank])).standings
-    text = text_of(standing) + "\n".join(plain(draw_head(standing, 100)))
+    text = text_of(standing) + "\n".join(plain(draw_head(standing, 100, NOW_S)))
     assert "\x1b" not in text
     assert "[/red][0]" in text
 
