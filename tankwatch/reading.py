@@ -16,7 +16,7 @@ class Channel(StrEnum):
     AIR = "air"
     """Temperature of the room's air beside the tank, °C."""
     POWER = "power"
-    """Electrical power drawn by the heater, W."""
+    """Electrical power drawn by the heater, W; or a truth value: the mains are there (`MAINS`)."""
     SERVICE = "service"
     """Hands in the tank: the word is in `Reading.text`."""
     HUMIDITY = "humidity"
@@ -28,6 +28,9 @@ class Channel(StrEnum):
     PH = "ph"
     """pH of the water."""
 
+
+MAINS = "mains"
+"""In `Reading.text` of a power channel: the value tells whether the mains are there, 1.0 or 0.0."""
 
 ON_OFF_CHANNELS = frozenset({Channel.HEATER, Channel.LIGHT})
 """Channels whose value is 1.0 or 0.0."""

@@ -24,6 +24,8 @@ CONSEQUENCES: dict[Condition, tuple[Condition, ...]] = {
     Condition.POWER_LOSS: (
         *_COLD,
         Condition.HEATER_NO_HEAT,
+        Condition.HEATER_OVERLOADED,
+        Condition.THERMOSTAT_DRIFT,
         Condition.PROBE_SILENT,
         Condition.LIGHT_MISSED,
         Condition.HEATER_DUTY_HIGH,

@@ -109,6 +109,11 @@ class Cycles:
         self._saw_on = self._saw_off = False
         self.started_s = None
 
+    def begin(self, on: bool, time_s: float) -> None:
+        """Take the first state of the heater: it has been so since `time_s` as far as known."""
+        self.heating_since_s = time_s if on else None
+        self.idle_since_s = None if on else time_s
+
     def lose_sight(self, time_s: float) -> None:
         """Leave out a time nobody saw: what the heater does now, it does since `time_s` as far as known."""
         self.disturb()
@@ -177,7 +182,7 @@ class Cycles:
         self.duty = sum(newest) / len(newest)
         if not self.is_known:
             return
-        self.centre_c = (median(self.peaks[-6:]) + median(self.troughs[-6:])) / 2
+        self.centre_c = (median(self.peaks[-3:]) + median(self.troughs[-3:])) / 2
         if self._first_s is None:
             self._first_s = time_s
         if self.baseline_c is not None:
@@ -254,7 +259,7 @@ class Cycles:
         self._is_regular = self.recovered and bool(self.periods) and self._looks_like_a_thermostat()
         if self.peaks and self.troughs:
             self.top_c, self.bottom_c = median(self.peaks), median(self.troughs)
-            self.centre_c = (median(self.peaks[-6:]) + median(self.troughs[-6:])) / 2
+            self.centre_c = (median(self.peaks[-3:]) + median(self.troughs[-3:])) / 2
         if self.periods:
             self.period_s = median(self.periods)
             self.duty = sum(self.duties[-2:]) / len(self.duties[-2:])

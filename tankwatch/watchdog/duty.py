@@ -15,6 +15,7 @@ _FEWEST_BLOCKS = 6
 _ABOVE = 0.10
 _ABOVE_SHARE = 0.30
 _NEEDED = 3
+_STAYS = 0.6
 _WEAK = 0.75
 _ROOM_UNKNOWN_ABOVE = 0.2
 _ROOM_UNKNOWN_SHARE = 0.7
@@ -155,7 +156,10 @@ class DutyRules:
         if self.duty_now is None:
             return None
         if self.expected_now is not None:
-            far = self.expected_now + max(_ABOVE, _ABOVE_SHARE * self.expected_now) + 2.0 * self._spread
+            margin = max(_ABOVE, _ABOVE_SHARE * self.expected_now) + 2.0 * self._spread
+            if tank.is_active(Condition.HEATER_DUTY_HIGH):
+                margin *= _STAYS  # what was told is not taken back for a little less
+            far = self.expected_now + margin
             return self.expected_now if self.duty_now > far else None
         known = self.usual is not None and self._known_days >= _ROOM_UNKNOWN_DAYS
         if self.usual is None or not known or tank.air_now_c() is not None:

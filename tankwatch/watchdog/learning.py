@@ -17,12 +17,23 @@ _LONGEST_S = 4 * 3600.0
 _QUARANTINE_H = 12.0
 _EAGER_BLOCKS = 10
 _PATIENCE_H = 72.0
+_RECOVERED_KEPT = 64
 
 
 class Learning:
     """The block under way and the blocks that wait."""
 
-    __slots__ = ("_air_n", "_air_sum", "_light_on_n", "_n", "_recovered", "_start_s", "_switches", "waiting")
+    __slots__ = (
+        "_air_n",
+        "_air_sum",
+        "_forgotten_on_s",
+        "_light_on_n",
+        "_n",
+        "_recovered",
+        "_start_s",
+        "_switches",
+        "waiting",
+    )
 
     def __init__(self) -> None:
         """Start with no block under way."""
@@ -35,6 +46,8 @@ class Learning:
         self._light_on_n = 0
         self._n = 0
         self._recovered: list[tuple[bool, float]] = []
+        self._forgotten_on_s = 0.0
+        """Heater time of the switches that are no longer kept."""
 
     def disturb(self, tank: "TankWatch") -> None:
         """Drop the block under way, and let the next one start afresh after the disturbance."""
@@ -48,8 +61,10 @@ class Learning:
     def recovered(self, tank: "TankWatch", heating: bool, since_s: float, now_s: float) -> None:
         """Note a switch of the heater that was recovered from the temperature, after the fact."""
         self._recovered.append((heating, since_s))
-        if len(self._recovered) > 64:
-            del self._recovered[0]
+        while len(self._recovered) > _RECOVERED_KEPT:
+            heated, since_s = self._recovered.pop(0)
+            if heated:
+                self._forgotten_on_s += self._recovered[0][1] - since_s
         self.switched(tank, heating, now_s)
 
     def take_back(self) -> None:
@@ -60,7 +75,8 @@ class Learning:
 
     def recovered_on_s(self, time_s: float) -> float:
         """Return the heater time up to `time_s` as far as recovered switches tell, s."""
-        total, on_since = 0.0, None
+        total: float = self._forgotten_on_s
+        on_since: float | None = None
         for heating, since_s in self._recovered:
             if since_s > time_s:
                 break

@@ -195,7 +195,7 @@ class ProbeRules:
             # What the water itself moved within the minute is no noise.
             scatter_c -= 1.5 * abs(track[-1] - track[-2])
             usual = max(self.noise_c, 0.01) * 6.0
-            noisy = scatter_c > _NOISE_TIMES * usual and scatter_c > _NOISY_C
+            noisy = scatter_c > max(_NOISE_TIMES * usual, _NOISY_C, 2.2 * self.quantum_c)
         if len(track) >= 3 and not noisy:
             bend = abs(track[-2] - (track[-1] + track[-3]) / 2)
             self.noise_c += 0.02 * (min(bend, 0.3) * 0.8 - self.noise_c)

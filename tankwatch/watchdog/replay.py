@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Iterator
 from tankwatch.alarms.model import Transition
 from tankwatch.config import Config
 from tankwatch.decode.senml import Refused, resolve
-from tankwatch.reading import Channel, ServiceMark
+from tankwatch.reading import MAINS, Channel, ServiceMark
 from tankwatch.watchdog.roomclock import RoomClock
 from tankwatch.watchdog.watchdog import Watchdog
 
@@ -60,6 +60,8 @@ def replay(
             elif isinstance(value, str):
                 refuse(number, _reason(name, time_s, place))
                 continue
+            elif channel is Channel.POWER and isinstance(value, bool):
+                text = MAINS
             elif unit == "lx":
                 value = value > _LIT_LX  # a light sensor: a room's own dim light is not the lamp
             elif unit == "K":

@@ -19,6 +19,7 @@ _TOGETHER_S = 180.0
 _FEWEST_TANKS = 3
 _MOST = 0.6
 _STAYS_OFF_S = 180.0
+_MAINS_HOLD_S = 24 * 3600.0
 
 
 class RoomRules:
@@ -47,6 +48,7 @@ class RoomRules:
         if self._started_s is None:
             self._started_s = room_s
         self._share_air(tanks, room_s)
+        self._see_heating(tanks, room_s)
         self._power(tanks, room_s)
         self._silence(tanks, room_s)
 
@@ -67,6 +69,20 @@ class RoomRules:
         room_share = median(shares) if len(shares) >= 4 else None
         for tank in tanks:
             tank.duty_rules.room_share = room_share
+
+    @staticmethod
+    def _see_heating(tanks: Sequence["TankWatch"], room_s: float) -> None:
+        """Tell every tank whether no heater at all seems to work in a room of some tanks."""
+        heard = [
+            t
+            for t in tanks
+            if t.heard_s is not None
+            and room_s - t.heard_s < _FRESH_S
+            and (t.heater_measured or t.cycles.is_known)
+        ]
+        unheated = len(heard) >= _FEWEST_TANKS and not any(t.seems_heated() for t in heard)
+        for tank in tanks:
+            tank.room_is_unheated = unheated
 
     # --- silence ---
 
@@ -141,7 +157,11 @@ class RoomRules:
         if self._book.active(None, Condition.POWER_LOSS) is not None:
             self._judge_return(tanks, heard, on_count, room_s)
             return
-        if len(heard) < _FEWEST_TANKS:
+        mains = _mains(tanks, room_s)
+        if mains is False:
+            self._begin_power_loss(tanks, room_s, room_s, "The mains are gone", len(heard))
+            return
+        if len(heard) < _FEWEST_TANKS or mains:
             return
         if on_count == 0 and len(measured) >= _FEWEST_TANKS:
             early = [t.stopped_early_s for t in measured if room_s - t.stopped_early_s < 900.0]
@@ -199,6 +219,9 @@ class RoomRules:
     def _judge_return(
         self, tanks: Sequence["TankWatch"], heard: Sequence["TankWatch"], on_count: int, room_s: float
     ) -> None:
+        mains = _mains(tanks, room_s)
+        if mains is False:
+            return
         ever_heard = [t for t in tanks if t.heard_s is not None]
         if not ever_heard:
             return  # just started, perhaps amid the outage: nothing is known of a return yet
@@ -209,7 +232,13 @@ class RoomRules:
         warm_room = (
             bool(measured) and on_count == 0 and cold == 0 and room_s - (self._power_lost_s or 0.0) > 7200.0
         )
-        if back and (heats or warm_room) and cold <= 0.3 * len(heard):
+        if back and (mains or heats or warm_room) and (mains or cold <= 0.3 * len(heard)):
             self._book.end(None, Condition.POWER_LOSS, room_s + self._wall_offset_s)
             for tank in tanks:
-                tank.start_recovery()
+                tank.start_recovery(from_power_loss=True)
+
+
+def _mains(tanks: Sequence["TankWatch"], room_s: float) -> bool | None:
+    """Return whether the mains are there, where any tank's probe says so."""
+    said = [t.mains for t in tanks if t.mains is not None and room_s - t.mains_s < _MAINS_HOLD_S]
+    return any(said) if said else None

@@ -10,7 +10,7 @@ from typing import Any
 from tankwatch.alarms.book import AlarmBook
 from tankwatch.alarms.model import Condition, Priority
 from tankwatch.config import TankConfig
-from tankwatch.reading import Channel, Reading, ServiceMark
+from tankwatch.reading import MAINS, Channel, Reading, ServiceMark
 from tankwatch.watchdog.causes import CONSEQUENCES, ROOTS
 from tankwatch.watchdog.cycles import Cycles
 from tankwatch.watchdog.cycling import CyclingRules
@@ -25,6 +25,7 @@ from tankwatch.watchdog.probe import ProbeRules
 from tankwatch.watchdog.temperature import TemperatureRules
 from tankwatch.watchdog.timeline import Timeline
 from tankwatch.watchdog.track import Track
+from tankwatch.watchdog.warmth import rise_k
 
 SETTLE_S = 600.0
 """After work the water mixes and plugs go back in: heater and probe are not judged meanwhile, s."""
@@ -62,6 +63,11 @@ class TankWatch:
         self.heard_s: float | None = None
         """Room time of the last fresh temperature."""
         self.air_c: float | None = None
+        self.mains: bool | None = None
+        """Whether the mains are there, where a probe on a battery says so."""
+        self.mains_s = float("-inf")
+        self.room_is_unheated = False
+        """No heater of a whole room seems to work now; set by the room."""
         self.room_air_c: float | None = None
         """Air as the neighbours' probes measure it, for a tank that has none of its own."""
         self.heater_on = False
@@ -79,6 +85,8 @@ class TankWatch:
         self.settle_until_s = float("-inf")
         self.recovering = False
         """After work: from its end until the water is back where it was."""
+        self.power_back_s: float | None = None
+        """While recovering from a power loss that was told: when the power came back."""
         self.recovered_s = float("-inf")
         self._last_s = float("-inf")
         self._bin_end_s = float("-inf")
@@ -93,6 +101,7 @@ class TankWatch:
         self._turned_up: tuple[float, float] | None = None
         """Recovered cycles only: time and temperature of the last lower turning point."""
         self._next_slow_s = float("-inf")
+        self._exposed_from_s: float | None = None
         self._recovery_ends_s: float | None = None
         self._gaps_known = 0
 
@@ -115,7 +124,9 @@ class TankWatch:
             if _COLDEST_AIR_C < value < _WARMEST_AIR_C:
                 self.air_c = value if self.air_c is None else self.air_c + 0.2 * (value - self.air_c)
         elif channel is Channel.POWER:
-            if Channel.HEATER not in self.newest:
+            if text == MAINS:
+                self.mains, self.mains_s = value >= 0.5, room_s
+            elif Channel.HEATER not in self.newest:
                 self.heater(stamp_s, value > _HEATER_POWER_W)
         elif channel is Channel.SERVICE and text is not None:
             self.mark(stamp_s, ServiceMark(text))
@@ -126,6 +137,10 @@ class TankWatch:
         if time_s is None:
             return
         self.heard_s = room_s
+        if self._exposed_from_s is not None and stamp_s > self._exposed_from_s:
+            self._exposed_from_s = None
+            if self.heater_on and self.service is ServiceMark.WATER_OUT:
+                self.heater_rules.exposed(self, True, time_s)
         gap_s = time_s - self._last_s
         self._last_s = time_s
         if not self.probe_rules.accept(self, time_s, value_c):
@@ -150,15 +165,21 @@ class TankWatch:
         time_s = stamp_s + self.timeline.shift_s
         if time_s < self.heater_s:
             return
+        is_first = self._heater_heard_s == float("-inf")
         self.heater_hold.note(time_s - self._heater_heard_s)
         self._heater_heard_s = time_s
         if not self.heater_measured:
             self.heater_measured = True
             self.cycles.recovered = False
         self._count_heater(time_s)
-        if on is not self.heater_on:
+        if is_first:
             self.heater_on = on
-            if len(self.track):
+            self.cycles.begin(on, time_s)
+        elif on is not self.heater_on:
+            self.heater_on = on
+            if not len(self.track):
+                self.cycles.begin(on, time_s)
+            else:
                 water_c = self._sum / self._n if self._n else self.track.temperature_c[-1]
                 if on:
                     self.idle_from_s = self.cycles.idle_since_s
@@ -194,6 +215,8 @@ class TankWatch:
                 self.settle_until_s = time_s + SETTLE_S
                 self.recovering = True
             self.heater_rules.exposed(self, False, time_s)
+        # A heater that was on when the level fell is told with the next reading, if it is on still.
+        self._exposed_from_s = stamp_s if mark is ServiceMark.WATER_OUT else None
         self.service = mark
         self.service_since_s = time_s
         self.temperature_rules.forget_swing(time_s)
@@ -228,6 +251,15 @@ class TankWatch:
             return None
         cooling = heating.value * self.cycles.duty
         return cooling, 0.15 * cooling + 0.03 * heating.value
+
+    def seems_heated(self) -> bool:
+        """Tell whether heat comes now, by the state or, where none is measured, by the rise of the water."""
+        if self.heater_measured:
+            return self.heater_on
+        heating = self.model.heating_k_per_h
+        if heating is None or not len(self.track):
+            return False
+        return rise_k(self, 900.0) > 0.3 * heating.value * 0.25
 
     def minutes_to_low(self) -> float | None:
         """Return the minutes to the low limit without heat from now on; None when unknown or never."""
@@ -364,9 +396,13 @@ class TankWatch:
         if gap_s > _LONG_GAP_S:
             self.start_recovery()
 
-    def start_recovery(self) -> None:
+    def start_recovery(self, *, from_power_loss: bool = False) -> None:
         """Expect the heater to bring the water back first: after work, a power loss, a long gap."""
         self.recovering = True
+        self.power_back_s = None
+        if from_power_loss:
+            self.power_back_s = self.timeline.last_s
+            self.settle_until_s = max(self.settle_until_s, self.timeline.last_s + SETTLE_S)
         self.cycles.disturb()
         self.learning.disturb(self)
 
@@ -432,6 +468,7 @@ class TankWatch:
             self._recovery_ends_s = now_s + _LONGEST_RECOVERY_S
         if water_c >= floor_c - 0.05 or now_s > self._recovery_ends_s:
             self.recovering = False
+            self.power_back_s = None
             self._recovery_ends_s = None
             self.recovered_s = now_s
             self.cycles.disturb()

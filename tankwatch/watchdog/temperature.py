@@ -13,6 +13,7 @@ from tankwatch.watchdog.words import minutes_text, since_text
 if TYPE_CHECKING:
     from tankwatch.watchdog.tank import TankWatch
 
+_COMING_BACK_S = 1200.0
 _DEADBAND_K = 0.2
 _ON_DELAY_S = 60.0  # on-delay of a temperature alarm, EEMUA 191 starting value (from memory)
 _HOUR_S = 3600.0
@@ -59,6 +60,8 @@ class TemperatureRules:
             self._beyond_since_s = now_s
         if now_s - self._beyond_since_s < _ON_DELAY_S or tank.probe_rules.holds_back_rate(now_s):
             return
+        if cold and _comes_back(tank, now_s):
+            return  # told as power loss already, and on its way back
         condition = Condition.TOO_COLD if cold else Condition.TOO_WARM
         limit_c = low_c if cold else high_c
         beyond_k = abs(water_c - limit_c)
@@ -182,3 +185,14 @@ class TemperatureRules:
         """Start the range anew: work explains what came before."""
         self._swing.clear()
         self._slot = None
+
+
+def _comes_back(tank: "TankWatch", now_s: float) -> bool:
+    """Tell whether cold water is being warmed again after a power loss."""
+    if tank.power_back_s is None:
+        return False
+    track = tank.track
+    then = track.index_at(track.time_s[-1] - _COMING_BACK_S)
+    if then is None or now_s - tank.power_back_s < _COMING_BACK_S:
+        return True  # too early to tell
+    return track.newest_c() - track.smooth_c(then) > 0.05

@@ -20,3 +20,12 @@ def minutes_text(minutes: float) -> str:
 def since_text(stamp_s: float) -> str:
     """Return a stamp as `2026-09-22T03:14:05Z`."""
     return datetime.fromtimestamp(stamp_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def limit_text(margin_min: float | None, which: str) -> str:
+    """Return a sentence on the time left to the `low` or `high` limit, or nothing where it is unknown."""
+    if margin_min is None:
+        return ""
+    if margin_min <= 0.0:
+        return f"Beyond the {which} limit already. "
+    return f"{minutes_text(margin_min)} to the {which} limit. "
