@@ -1,6 +1,7 @@
 """Messages, the standing of the room, the last will and acknowledgements, over a real broker."""
 
 import json
+import logging
 import os
 import signal
 import subprocess
@@ -230,6 +231,7 @@ def test_a_watch_that_is_killed_is_seen_by_a_subscriber_and_by_the_supervisor(
     subscriber: Subscriber,
     caplog: pytest.LogCaptureFixture,
 ) -> None:
+    caplog.set_level(logging.INFO)
     path = _config_file(tmp_path, mosquitto_broker.port)
     notify = NotifySocket(str(tmp_path / "notify"))
     notify.socket.settimeout(20.0)
