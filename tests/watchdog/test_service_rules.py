@@ -94,9 +94,11 @@ def test_it_is_told_again_at_the_next_work() -> None:
 
 
 def test_a_change_of_water_within_reason_is_told_of_nothing() -> None:
-    """A fifth of the water out and in again, 1 K colder afterwards; the heater unplugged for half an hour."""
+    """A fifth of the water out and in again, 1 K colder afterwards; the heater unplugged before it and for half an hour."""
     bench, tank = running()
     for _ in range(3):
+        bench.now_s += 30.0
+        bench.send(Channel.HEATER, 0.0)  # unplugged first
         bench.send(Channel.SERVICE, "water-out")
         tank.live(0.25, held=False)
         tank.water_c -= 0.5
