@@ -71,6 +71,21 @@ class StoreConfig(_Table):
 
     path: Path = Path("tankwatch.db")
     """SQLite file, relative to the configuration file."""
+    seal_after_h: Annotated[_FLOAT, Field(ge=0.25, le=8784.0)] = 1.0
+    """Readings older than this many hours are packed into blocks; nothing is lost by it."""
+    readings_days: Annotated[_FLOAT, Field(ge=0.0, le=36_600.0)] = 1100.0
+    """Readings older than this many days are dropped (never in the first hour of a watch); their figures of
+    each hour and day stay. 0 keeps them for ever."""
+    readings_mb: Annotated[_FLOAT, Field(ge=0.0)] = 0.0
+    """Packed readings beyond so many MiB are dropped, oldest day first; 0 sets no limit."""
+    hours_days: Annotated[_FLOAT, Field(ge=0.0, le=36_600.0)] = 3700.0
+    """Figures of hours older than this many days are dropped; 0 keeps them for ever. Figures of days,
+    alarms, marks and the care log always stay."""
+    hours_mb: Annotated[_FLOAT, Field(ge=0.0)] = 0.0
+    """Figures of hours beyond so many MiB are dropped, oldest first; 0 sets no limit."""
+    min_free_mb: Annotated[_FLOAT, Field(ge=0.0)] = 200.0
+    """Room the disk should have, in MiB. Below twice that `store-behind` tells; below it, oldest day first and
+    no more than needed, readings older than a week go, then figures of hours older than a month. 0: never."""
 
 
 class MqttSourceConfig(_Table):

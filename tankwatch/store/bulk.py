@@ -19,6 +19,8 @@ from tankwatch.reading import Channel, Reading, ServiceMark
 from tankwatch.store import rows
 from tankwatch.store.connection import companion, connect_to_write
 from tankwatch.store.entry import LogEntry
+from tankwatch.store.housekeeping import Housekeeper
+from tankwatch.store.keeping import Keeping
 from tankwatch.store.opening import locked_for_writing, open_store
 from tankwatch.store.schema import migrate
 
@@ -44,12 +46,14 @@ def write_history(
     run: tuple[float, float] | None = None,
     progress: Progress | None = None,
     clock: Clock | None = None,
+    sealed: bool = False,
 ) -> int:
     """Write `readings`, then `steps` and `log`, to the store at `path`; return how many readings are new.
 
     Service readings become marks, retained ones are left out, as the writer does. `steps` and `log` are
     asked for only after the last reading, so that one pass of an engine can fill them meanwhile. `run` is
-    the stretch in which a watch ran; by default from the first to the last reading. An error raised by an
+    the stretch in which a watch ran; by default from the first to the last reading. `sealed` packs readings
+    older than an hour by `clock` at once, as a watch would in time. An error raised by an
     iterable leaves no new file behind.
 
     Raises:
@@ -62,9 +66,12 @@ def write_history(
                 connection = open_store(path, clock or SystemClock(), busy_s=_BUSY_S).connection
                 with closing(connection):
                     count = _fill(connection, readings, steps, log, run, progress)
+                    if sealed:
+                        _seal_all(path, connection, clock or SystemClock())
                     connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
                 return count
-            return _write_new(path, readings, steps, log, run, progress)
+            seal_by = clock or SystemClock() if sealed else None
+            return _write_new(path, readings, steps, log, run, progress, seal_by)
     except (sqlite3.Error, OSError) as error:
         raise StoreError(f"History cannot be written to {path}: {error}.") from error
 
@@ -76,6 +83,7 @@ def _write_new(
     log: Iterable[LogEntry],
     run: tuple[float, float] | None,
     progress: Progress | None,
+    seal_by: Clock | None,
 ) -> int:
     partial = companion(path, ".partial")
     partial.unlink(missing_ok=True)
@@ -86,6 +94,8 @@ def _write_new(
             connection.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
             migrate(connection)
             count = _fill(connection, readings, steps, log, run, progress)
+            if seal_by is not None:
+                _seal_all(partial, connection, seal_by)
         _to_disk(partial)
         # A log left by a file that is gone would be taken for the new one's.
         for suffix in ("-wal", "-shm"):
@@ -94,6 +104,21 @@ def _write_new(
     finally:
         partial.unlink(missing_ok=True)
     return count
+
+
+def _seal_all(path: Path, connection: sqlite3.Connection, clock: Clock) -> None:
+    def in_transaction(work: Callable[[sqlite3.Connection], None]) -> None:
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            work(connection)
+        except BaseException:
+            connection.execute("ROLLBACK")
+            raise
+        connection.execute("COMMIT")
+
+    forever = Keeping(readings_days=0.0, hours_days=0.0)
+    Housekeeper(path, clock, forever).finish(connection, in_transaction, {})
+    connection.execute("PRAGMA incremental_vacuum").fetchall()
 
 
 def _to_disk(path: Path) -> None:
@@ -120,7 +145,7 @@ def _fill(
         kept = [r for r in batch if not r.retained and r.channel is not Channel.SERVICE]
         connection.execute("BEGIN IMMEDIATE")
         table_rows, _ = rows.reading_rows(kept, ids)
-        count += rows.insert_readings(connection, table_rows)
+        count += rows.insert_readings(connection, table_rows, ids.sealed_to_ms)
         connection.executemany(rows.INSERT_MARK, _mark_rows(batch) if len(kept) != len(batch) else [])
         connection.execute("COMMIT")
         if table_rows:

@@ -56,6 +56,7 @@ def companion(path: Path, suffix: str) -> Path:
 def connect_to_write(path: Path, busy_s: float) -> sqlite3.Connection:
     """Open `path` for the writer, making it if need be; transactions are begun and ended by hand."""
     connection = sqlite3.connect(path, timeout=busy_s, isolation_level=None)
+    connection.execute("PRAGMA auto_vacuum = INCREMENTAL")  # of a new file: room can be given back later
     connection.execute("PRAGMA wal_autocheckpoint = 0")  # the writer chooses its moments
     return connection
 

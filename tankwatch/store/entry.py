@@ -51,3 +51,19 @@ class StoredMessage:
     settled_s: float | None
     detail: str
     """Why the last attempt failed, without secrets."""
+
+
+@dataclass(frozen=True, slots=True)
+class Dropped:
+    """What was given up on one day: readings, or figures of hours."""
+
+    what: str
+    """`readings` or `hours`."""
+    why: str
+    """Which limit asked for it, in words."""
+    count: int
+    from_s: float
+    """Start of the stretch that the readings or hours lay in, seconds since 1970 UTC."""
+    to_s: float
+    time_s: float
+    """When it was done last."""

@@ -5,27 +5,53 @@ Nothing stays open between calls, so that no reader ever keeps the writer's log 
 
 import json
 import sqlite3
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tankwatch.alarms.model import Alarm, AlarmState, Transition
 from tankwatch.errors import StoreError
-from tankwatch.reading import Channel, ServiceMark
+from tankwatch.reading import ON_OFF_CHANNELS, Channel, ServiceMark
+from tankwatch.store.block import HOUR_MS, blocks_between, merged, readings_of
+from tankwatch.store.chart import Parts, chart
+from tankwatch.store.codec import BlockError
 from tankwatch.store.connection import connect_to_read
-from tankwatch.store.entry import LogEntry, StoredMessage
+from tankwatch.store.entry import Dropped, LogEntry, StoredMessage
+from tankwatch.store.on_time import on_time_ms
 from tankwatch.store.rows import SELECT_LOG, SELECT_OUTBOX, SELECT_STEP, log_of_row, step_of_row
 from tankwatch.store.runs import WatchRun, blind_times
-from tankwatch.store.series import Series, seconds_on, series_of_buckets, series_of_readings
+from tankwatch.store.series import Series, seconds_on, series_of_arrays, series_of_buckets
 
 HOLD_S = 900.0
 """An on/off state is believed this long without news."""
 
 _FOREVER_S = 1e11
 """Beyond any stamp."""
+
+_LAST_ROWS = (
+    # Each is found at the end of its series, not by a walk through it.
+    "SELECT tank, channel, row_ms, "
+    "(SELECT value FROM reading AS r WHERE r.series_id = ends.series_id AND r.time_ms = row_ms), "
+    "(SELECT last_ms FROM block AS b WHERE b.series_id = ends.series_id AND b.begin_h = last_h), "
+    "(SELECT last_value FROM block AS b WHERE b.series_id = ends.series_id AND b.begin_h = last_h) FROM "
+    "(SELECT series_id, tank, channel, "
+    "(SELECT max(time_ms) FROM reading AS r WHERE r.series_id = s.series_id) AS row_ms, "
+    "(SELECT max(begin_h) FROM block AS b WHERE b.series_id = s.series_id) AS last_h "
+    "FROM series AS s) AS ends"
+)
+_ENDS = (
+    "SELECT (SELECT min(time_ms) FROM reading WHERE series_id = s.series_id), "
+    "(SELECT first_ms FROM block AS b WHERE b.series_id = s.series_id ORDER BY begin_h LIMIT 1), "
+    "(SELECT max(time_ms) FROM reading WHERE series_id = s.series_id), "
+    "(SELECT last_ms FROM block AS b WHERE b.series_id = s.series_id ORDER BY begin_h DESC LIMIT 1) "
+    "FROM series AS s"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,61 +82,61 @@ class StoreReader:
     ) -> Series:
         """Return the readings of one channel, or their extremes and means in `buckets` equal parts.
 
-        Empty buckets are left out: a gap stays a gap. Without `buckets` every reading comes as it is.
+        Empty buckets are left out: a gap stays a gap. Without `buckets` every reading comes as it is. Where
+        readings were dropped by age or for want of room, the figures of hours or days that were kept count
+        in the bucket that their middle lies in; without `buckets` there is a gap.
         """
         from_ms, to_ms = _ms(from_s), _ms(to_s)
-        stretch = {"tank": tank, "channel": str(channel), "from_ms": from_ms, "to_ms": to_ms}
-        if buckets is None:
-            return series_of_readings(
-                self._ask(
-                    "SELECT time_ms, value FROM reading JOIN series USING (series_id) "
-                    "WHERE tank = :tank AND channel = :channel AND time_ms BETWEEN :from_ms AND :to_ms "
-                    "ORDER BY time_ms",
-                    stretch,
-                )
-            )
-        if buckets < 1:
+        if buckets is not None and buckets < 1:
             raise StoreError(f"a stretch cannot be cut in {buckets} parts: ask for 1 or more")
-        span_ms = max(to_ms - from_ms, 1)
-        rows = self._ask(
-            # A reading at the very end belongs to the last bucket.
-            "SELECT min((time_ms - :from_ms) * :buckets / :span_ms, :buckets - 1) AS bucket, "
-            "min(value), max(value), avg(value), count(*) "
-            "FROM reading JOIN series USING (series_id) "
-            "WHERE tank = :tank AND channel = :channel AND time_ms BETWEEN :from_ms AND :to_ms "
-            "GROUP BY bucket ORDER BY bucket",
-            stretch | {"buckets": buckets, "span_ms": span_ms},
-        )
-        return series_of_buckets(rows, from_ms / 1000.0, span_ms / 1000.0 / buckets)
+        with self._open() as connection:
+            series_id = _series_id(connection, tank, channel)
+            if buckets is None:
+                return series_of_arrays(*_readings(connection, series_id, from_ms, to_ms))
+            parts = Parts(from_ms, to_ms, buckets)
+            rows = chart(connection, series_id, parts)
+        return series_of_buckets(rows, from_ms / 1000.0, parts.span_ms / 1000.0 / buckets)
 
     def last_values(self) -> dict[tuple[str, Channel], tuple[float, float]]:
         """Return time (s) and value of the newest reading of every channel of every tank."""
-        rows = self._ask(
-            # Each is found at the end of its series, not by a walk through it.
-            "SELECT tank, channel, time_ms, (SELECT value FROM reading AS r "
-            "WHERE r.series_id = newest.series_id AND r.time_ms = newest.time_ms) FROM "
-            "(SELECT series_id, tank, channel, (SELECT max(time_ms) FROM reading AS r "
-            "WHERE r.series_id = s.series_id) AS time_ms FROM series AS s) AS newest "
-            "WHERE time_ms IS NOT NULL"
-        )
-        return {(tank, Channel(channel)): (time_ms / 1000.0, value) for tank, channel, time_ms, value in rows}
+        with self._open() as connection:
+            rows = connection.execute(_LAST_ROWS).fetchall()
+        return {
+            (tank, Channel(channel)): (time_ms / 1000.0, value)
+            for tank, channel, time_ms, value in map(_newer, rows)
+            if time_ms is not None
+        }
 
     def on_time_s(
         self, tank: str, channel: Channel, from_s: float, to_s: float, *, hold_s: float = HOLD_S
     ) -> float:
         """Return for how many seconds a heater or light was on; a state holds at most `hold_s`."""
+        if hold_s == HOLD_S and channel in ON_OFF_CHANNELS and to_s > from_s:
+            with self._open() as connection:
+                series_id = _series_id(connection, tank, channel)
+                if series_id is None:
+                    return 0.0
+                readings = partial(_readings, connection, series_id)
+                return on_time_ms(connection, series_id, _ms(from_s), _ms(to_s), readings) / 1000.0
         known = self.series(tank, channel, from_s - hold_s, to_s)
         return seconds_on(known.time_s, known.mean, from_s, to_s, hold_s)
 
     def span(self) -> tuple[float, float] | None:
         """Return the times of the first and the last reading, or None if there is none."""
-        rows = self._ask(
-            "SELECT (SELECT min(time_ms) FROM reading WHERE series_id = s.series_id), "
-            "(SELECT max(time_ms) FROM reading WHERE series_id = s.series_id) FROM series AS s"
-        )
-        firsts = [first for first, _ in rows if first is not None]
-        lasts = [last for _, last in rows if last is not None]
+        rows = self._ask(_ENDS)
+        firsts = [first for row in rows for first in row[:2] if first is not None]
+        lasts = [last for row in rows for last in row[2:] if last is not None]
         return (min(firsts) / 1000.0, max(lasts) / 1000.0) if firsts else None
+
+    def dropped(self) -> list[Dropped]:
+        """Return what was given up by age or for want of room, oldest note first."""
+        rows = self._ask(
+            "SELECT what, why, count, from_ms, to_ms, time_s FROM dropped ORDER BY day, what, why"
+        )
+        return [
+            Dropped(what, why, count, from_ms / 1000.0, to_ms / 1000.0, time_s)
+            for what, why, count, from_ms, to_ms, time_s in rows
+        ]
 
     def steps(self, from_s: float, to_s: float, tank: str | None = None) -> list[Transition]:
         """Return the steps of alarms, oldest first; of one tank, or of all and of the room."""
@@ -189,14 +215,63 @@ class StoreReader:
         return blind_times(self.runs(from_s, to_s), from_s, to_s)
 
     def _ask(self, question: str, values: dict[str, Any] | None = None) -> list[Any]:
+        with self._open() as connection:
+            return connection.execute(question, values or {}).fetchall()
+
+    @contextmanager
+    def _open(self) -> Iterator[sqlite3.Connection]:
+        """Open the file and hold one picture of it for a block."""
         try:
             with closing(connect_to_read(self.path)) as connection:
-                return connection.execute(question, values or {}).fetchall()
+                connection.execute("BEGIN")
+                yield connection
+                connection.execute("COMMIT")
         except sqlite3.Error as error:
             raise StoreError(
                 f"The store {self.path} cannot be read: {error}. If this stays so, stop the watch and see "
                 "whether the disk is sound."
             ) from error
+        except BlockError as error:
+            raise StoreError(f"The store {self.path} cannot be read: {error}.") from error
+
+
+def _series_id(connection: sqlite3.Connection, tank: str, channel: Channel) -> int | None:
+    row = connection.execute(
+        "SELECT series_id FROM series WHERE tank = ? AND channel = ?", (tank, str(channel))
+    ).fetchone()
+    return None if row is None else int(row[0])
+
+
+def _readings(
+    connection: sqlite3.Connection, series_id: int | None, from_ms: int, to_ms: int
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Return times (ms) and values of all readings in a stretch, both ends included."""
+    if series_id is None:
+        return merged([])
+    (kept_from_h,) = connection.execute(
+        "SELECT readings_from_h FROM series WHERE series_id = ?", (series_id,)
+    ).fetchone()
+    sealed_from_ms = from_ms if kept_from_h is None else max(from_ms, kept_from_h * HOUR_MS)
+    blocks = blocks_between(connection, series_id, sealed_from_ms, to_ms)
+    parts = [readings_of(connection, block) for block in blocks]
+    rows = connection.execute(
+        "SELECT time_ms, value FROM reading WHERE series_id = ? AND time_ms BETWEEN ? AND ? ORDER BY time_ms",
+        (series_id, from_ms, to_ms),
+    ).fetchall()
+    if rows:
+        # Columns of their own kinds: a time before 1970 or a huge one must not pass through a float.
+        parts.append((np.array([r[0] for r in rows], np.int64), np.array([r[1] for r in rows], np.float64)))
+    time_ms, value = merged(parts)
+    begin, end = np.searchsorted(time_ms, (sealed_from_ms if not rows else from_ms, to_ms + 1)).tolist()
+    return time_ms[begin:end], value[begin:end]
+
+
+def _newer(row: tuple[Any, ...]) -> tuple[str, str, int | None, float]:
+    """Return tank, channel, time and value of the newer of the last row and the last sealed reading."""
+    tank, channel, row_ms, row_value, sealed_ms, sealed_value = row
+    if row_ms is None or (sealed_ms is not None and sealed_ms > row_ms):
+        return tank, channel, sealed_ms, sealed_value
+    return tank, channel, row_ms, row_value
 
 
 def _ms(time_s: float) -> int:

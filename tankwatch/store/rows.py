@@ -3,7 +3,7 @@
 import json
 import math
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from itertools import chain
 from operator import itemgetter
 from typing import Any, overload
@@ -11,6 +11,7 @@ from typing import Any, overload
 from tankwatch.alarms.model import Alarm, AlarmState, Condition, Priority, Transition
 from tankwatch.reading import Reading, ServiceMark
 from tankwatch.store.entry import LogEntry, OutboxEntry
+from tankwatch.store.late import sealed_ends, without_sealed
 
 ReadingRow = tuple[int, int, float]
 """Series, time in ms since 1970 UTC, value."""
@@ -67,6 +68,7 @@ class SeriesIds(dict[tuple[str, str], int]):
     def __init__(self, connection: sqlite3.Connection) -> None:
         """Start with the series that `connection` knows."""
         self._connection = connection
+        self.sealed_to_ms = sealed_ends(connection)
         super().__init__(
             ((tank, channel), series_id)
             for series_id, tank, channel in connection.execute(
@@ -108,11 +110,14 @@ def reading_rows(readings: Sequence[Reading], ids: SeriesIds) -> tuple[list[Read
     return rows, refused
 
 
-def insert_readings(connection: sqlite3.Connection, rows: Sequence[ReadingRow]) -> int:
+def insert_readings(
+    connection: sqlite3.Connection, rows: Sequence[ReadingRow], sealed_to_ms: Mapping[int, int]
+) -> int:
     """Insert `rows` in the transaction that is open; return how many were new.
 
-    A series and time already there is left alone.
+    A series and time already there, sealed (up to `sealed_to_ms` of each series) or not, is left alone.
     """
+    rows = without_sealed(connection, rows, sealed_to_ms)
     before = connection.total_changes
     start = 0
     for block in _BLOCKS:

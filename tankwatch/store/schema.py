@@ -5,6 +5,9 @@ trace and is done again at the next start. `PRAGMA user_version` holds the numbe
 readers compare it without loading the migration machinery.
 
     reading   one row a value, clustered by series and time; a series is one channel of one tank
+    block     old readings, sealed some thousand at a time, with block_values and stamps (their times)
+    rollup    lowest, highest, sum, count and time on of each hour and day of sealed readings
+    dropped   what was given up for want of room or by age
     step      every change of state of every alarm
     mark      service marks
     log       the care log
@@ -24,7 +27,7 @@ if TYPE_CHECKING:
 APPLICATION_ID = 0x7477_6368
 """Written in the header of the file, so that another program's file is never taken for a store."""
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 """Number of migrations that this program knows."""
 
 _MIGRATION_SET = "tankwatch"
@@ -119,6 +122,59 @@ CREATE TABLE outbox (
 CREATE INDEX outbox_by_state ON outbox (state);
 """
 
+_BLOCKS_AND_ROLLUPS = """
+ALTER TABLE series ADD COLUMN readings_from_h INTEGER;
+ALTER TABLE series ADD COLUMN hours_from_h INTEGER;
+CREATE TABLE block (
+    series_id INTEGER NOT NULL,
+    begin_h INTEGER NOT NULL,
+    end_h INTEGER NOT NULL,
+    first_ms INTEGER NOT NULL,
+    last_ms INTEGER NOT NULL,
+    count INTEGER NOT NULL,
+    low REAL NOT NULL,
+    high REAL NOT NULL,
+    total REAL,
+    last_value REAL NOT NULL,
+    bytes INTEGER NOT NULL,
+    stamps_id INTEGER NOT NULL,
+    values_id INTEGER NOT NULL,
+    PRIMARY KEY (series_id, begin_h)
+) WITHOUT ROWID;
+CREATE INDEX block_by_stamps ON block (stamps_id);
+CREATE TABLE block_values (
+    values_id INTEGER PRIMARY KEY,
+    data BLOB NOT NULL
+);
+CREATE TABLE stamps (
+    stamps_id INTEGER PRIMARY KEY,
+    digest INTEGER NOT NULL,
+    data BLOB NOT NULL
+);
+CREATE INDEX stamps_by_digest ON stamps (digest);
+CREATE TABLE rollup (
+    series_id INTEGER NOT NULL,
+    step INTEGER NOT NULL,
+    cell INTEGER NOT NULL,
+    low REAL NOT NULL,
+    high REAL NOT NULL,
+    total REAL,
+    count INTEGER NOT NULL,
+    on_ms INTEGER,
+    PRIMARY KEY (series_id, step, cell)
+) WITHOUT ROWID;
+CREATE TABLE dropped (
+    day INTEGER NOT NULL,
+    what TEXT NOT NULL,
+    why TEXT NOT NULL,
+    count INTEGER NOT NULL,
+    from_ms INTEGER NOT NULL,
+    to_ms INTEGER NOT NULL,
+    time_s REAL NOT NULL,
+    PRIMARY KEY (day, what, why)
+) WITHOUT ROWID;
+"""
+
 
 def _run_statements(db: "Database", version: int, script: str) -> None:
     """Run each statement inside the transaction that is open (`executescript` would commit it)."""
@@ -141,6 +197,10 @@ def migrations() -> "Migrations":
     @known(name="0002_outbox_and_shelves")
     def outbox_and_shelves(db: "Database") -> None:
         _run_statements(db, 2, _OUTBOX_AND_SHELVES)
+
+    @known(name="0003_blocks_and_rollups")
+    def blocks_and_rollups(db: "Database") -> None:
+        _run_statements(db, 3, _BLOCKS_AND_ROLLUPS)
 
     return known
 

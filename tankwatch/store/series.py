@@ -1,6 +1,5 @@
 """A stretch of one channel as arrays, and what can be worked out of it."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,18 +28,13 @@ class Series:
         return len(self.time_s)
 
 
-def series_of_readings(rows: Sequence[tuple[int, float]]) -> Series:
-    """Return `rows` of (time in ms, value) as they are."""
-    table = np.array(rows, dtype=np.float64).reshape(-1, 2)
-    value = np.ascontiguousarray(table[:, 1])
-    return Series(table[:, 0] / 1000.0, value, value, value, np.ones(len(value), dtype=np.int64))
+def series_of_arrays(time_ms: NDArray[np.int64], value: Floats) -> Series:
+    """Return readings as they are; times in ms."""
+    return Series(time_ms / 1000.0, value, value, value, np.ones(len(value), dtype=np.int64))
 
 
-def series_of_buckets(
-    rows: Sequence[tuple[int, float, float, float, int]], start_s: float, width_s: float
-) -> Series:
-    """Return `rows` of (bucket, low, high, mean, count); bucket 0 begins at `start_s`."""
-    table = np.array(rows, dtype=np.float64).reshape(-1, 5)
+def series_of_buckets(table: Floats, start_s: float, width_s: float) -> Series:
+    """Return rows of (bucket, low, high, mean, count); bucket 0 begins at `start_s`."""
     return Series(
         start_s + (table[:, 0] + 0.5) * width_s,
         np.ascontiguousarray(table[:, 1]),

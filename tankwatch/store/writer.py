@@ -21,6 +21,8 @@ from tankwatch.store.backlog import Backlog, Event
 from tankwatch.store.checkpoint import Checkpointer
 from tankwatch.store.connection import Trouble, companion
 from tankwatch.store.entry import LogEntry, OutboxEntry
+from tankwatch.store.housekeeping import Housekeeper
+from tankwatch.store.keeping import Keeping
 from tankwatch.store.writer_thread import ROWS_PER_COMMIT, WRITE_BUSY_S, WriterThread
 
 _log = logging.getLogger(__name__)
@@ -41,11 +43,18 @@ class StoreWriter:
     """
 
     def __init__(
-        self, path: Path, clock: Clock, *, batch_s: float = 1.0, queue_limit: int = 1_000_000
+        self,
+        path: Path,
+        clock: Clock,
+        *,
+        batch_s: float = 1.0,
+        queue_limit: int = 1_000_000,
+        keeping: Keeping | None = None,
     ) -> None:
         """Prepare to write; `batch_s` is the longest that readings are gathered before a commit.
 
         At most `queue_limit` readings wait in memory: beyond that the oldest are dropped and counted.
+        `keeping` says when readings are sealed, and what is dropped when.
         """
         self.path = path
         self.checkpointer = Checkpointer(path)
@@ -53,7 +62,10 @@ class StoreWriter:
         self._batch_s = batch_s
         self._news = threading.Condition()
         self._backlog = Backlog(queue_limit)
-        self._worker = WriterThread(path, clock, batch_s, self._backlog, self._news, self.checkpointer)
+        self.housekeeper = Housekeeper(path, clock, keeping or Keeping())
+        self._worker = WriterThread(
+            path, clock, batch_s, self._backlog, self._news, self.checkpointer, self.housekeeper
+        )
         self._thread: threading.Thread | None = None
 
     @property
@@ -134,9 +146,7 @@ class StoreWriter:
             self._backlog.add_memory(key, event)
             self._news.notify_all()
 
-    def put_outbox(
-        self, messages: Sequence[OutboxEntry], memory_key: str, memory: dict[str, Any]
-    ) -> None:
+    def put_outbox(self, messages: Sequence[OutboxEntry], memory_key: str, memory: dict[str, Any]) -> None:
         """Keep messages and what their maker remembers of them, in one commit at once.
 
         A message that is there already, by its id and way, stays as it is.
@@ -205,6 +215,8 @@ class StoreWriter:
             )
         if behind_s > max(BEHIND_S, 10.0 * self._batch_s):
             return "behind", f"the disk is slow: the oldest reading has waited {behind_s:.0f} s"
+        if self.housekeeper.note is not None:
+            return "behind", self.housekeeper.note
         return "fine", ""
 
     def _put_mark(self, tank: str, word: str, time_s: float, who: str) -> None:

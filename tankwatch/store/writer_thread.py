@@ -21,6 +21,7 @@ from tankwatch.store import rows
 from tankwatch.store.backlog import Backlog, Event
 from tankwatch.store.checkpoint import Checkpointer
 from tankwatch.store.connection import Trouble, trouble_of
+from tankwatch.store.housekeeping import Housekeeper
 from tankwatch.store.opening import WriterLock, open_store
 from tankwatch.store.runs import RunKeeper
 
@@ -62,6 +63,7 @@ class WriterThread:
         backlog: Backlog,
         news: threading.Condition,
         checkpointer: Checkpointer,
+        keeper: Housekeeper,
     ) -> None:
         """Prepare; nothing is opened before `run`."""
         self.opened = threading.Event()
@@ -79,6 +81,7 @@ class WriterThread:
         self._backlog = backlog
         self._news = news
         self._checkpointer = checkpointer
+        self._keeper = keeper
         self._runs = RunKeeper(clock)
         self._lock = WriterLock(path)
         self._give_up_at_s = float("inf")
@@ -188,6 +191,9 @@ class WriterThread:
             try:
                 now_s = time.monotonic()
                 self._see_that_it_is_open()
+                self._keeper.look_at_disk(self._writing())
+                if self._keeper.is_urgent:
+                    self._keep_house()
                 self._write_events()
                 if hurry or now_s >= batch_due_s or len(self._backlog.readings) >= ROWS_PER_COMMIT:
                     self._write_batches(hurry)
@@ -196,6 +202,9 @@ class WriterThread:
                     self._in_transaction(self._runs.tell_life)
                     heartbeat_due_s = now_s + HEARTBEAT_S
                 self._checkpointer.after_commit(self._writing())
+                if now_s >= self._keeper.due_s and not stopping and not self._checkpointer.held:
+                    self._keep_house()
+                    self._checkpointer.after_commit(self._writing())
                 if stopping:
                     self._in_transaction(self._runs.end)
                     self._checkpointer.fold(self._writing())
@@ -217,6 +226,8 @@ class WriterThread:
                 return
             waiting = bool(backlog.readings or backlog.memory)
             due_s = min(batch_due_s, heartbeat_due_s) if waiting else heartbeat_due_s
+            if not self._checkpointer.held:
+                due_s = min(due_s, self._keeper.due_s)
             left_s = due_s - time.monotonic()
             if left_s <= 0.0:
                 return
@@ -245,6 +256,8 @@ class WriterThread:
             if before is None or before.text != text:
                 _log.error("the store cannot be written: %s", text, exc_info=kind is Trouble.OTHER)
             self.trouble = TroubleNote(kind, text, since_s)
+        if kind is Trouble.FULL:
+            self._keeper.hurry()
         if kind is Trouble.DAMAGED:
             self._must_check = True
             if before is not None and before.kind is Trouble.DAMAGED:
@@ -276,6 +289,16 @@ class WriterThread:
             if connection.in_transaction:
                 connection.execute("ROLLBACK")
             raise
+
+    def _known_ids(self, connection: sqlite3.Connection) -> rows.SeriesIds:
+        if self._ids is None:
+            self._ids = rows.SeriesIds(connection)
+        return self._ids
+
+    def _keep_house(self) -> None:
+        """Seal or drop a little."""
+        connection = self._writing()
+        self._keeper.slice(connection, self._in_transaction, self._known_ids(connection).sealed_to_ms)
 
     def _write_events(self) -> None:
         """Commit steps, marks and log entries so that they are on the disk."""
@@ -323,10 +346,9 @@ class WriterThread:
 
         def insert(connection: sqlite3.Connection) -> None:
             nonlocal written, refused
-            if self._ids is None:
-                self._ids = rows.SeriesIds(connection)
-            table_rows, refused = rows.reading_rows(batch, self._ids)
-            written = rows.insert_readings(connection, table_rows)
+            ids = self._known_ids(connection)
+            table_rows, refused = rows.reading_rows(batch, ids)
+            written = rows.insert_readings(connection, table_rows, ids.sealed_to_ms)
             for statement, row in memory:
                 connection.execute(statement, row)
 

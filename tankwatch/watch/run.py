@@ -17,6 +17,7 @@ from tankwatch.errors import StoreError
 from tankwatch.snapshot import RoomSnapshot
 from tankwatch.sources.inbox import Inbox
 from tankwatch.sources.source_set import SourceSet
+from tankwatch.store.keeping import Keeping
 from tankwatch.store.reader import StoreReader
 from tankwatch.store.writer import StoreWriter
 from tankwatch.watch.guard import Guard
@@ -52,7 +53,7 @@ class Watch:
             ControlError: the control socket cannot be opened.
         """
         self._started_s = self.clock.wall_s()
-        self._store = StoreWriter(self.config.store.path, self.clock)
+        self._store = StoreWriter(self.config.store.path, self.clock, keeping=Keeping.of(self.config.store))
         self._store.start()
         try:
             self._start_parts(self.config.store.path)

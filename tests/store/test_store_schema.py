@@ -13,8 +13,23 @@ from sqlite_utils import Database
 from tankwatch.errors import StoreError
 from tankwatch.store import schema
 
-TABLES = {"series", "reading", "step", "mark", "log", "run", "memory", "outbox", "_sqlite_migrations"}
-ALL = ["0001_first_tables", "0002_outbox_and_shelves"]
+TABLES = {
+    *(
+        "series",
+        "reading",
+        "block",
+        "block_values",
+        "stamps",
+        "rollup",
+        "dropped",
+        "step",
+        "mark",
+        "log",
+        "run",
+    ),
+    *("memory", "outbox", "_sqlite_migrations"),
+}
+ALL = ["0001_first_tables", "0002_outbox_and_shelves", "0003_blocks_and_rollups"]
 
 
 def tables(path: Path) -> set[str]:
