@@ -94,7 +94,7 @@ def test_it_is_told_again_at_the_next_work() -> None:
 
 
 def test_a_change_of_water_within_reason_is_told_of_nothing() -> None:
-    """A fifth of the water out and in again, 1 K colder afterwards; the heater unplugged before it and for half an hour."""
+    """A fifth of the water out and in again, 1 K colder afterwards; the heater is unplugged."""
     bench, tank = running()
     for _ in range(3):
         bench.now_s += 30.0
