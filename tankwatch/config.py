@@ -84,7 +84,7 @@ class StoreConfig(_Table):
     hours_mb: Annotated[_FLOAT, Field(ge=0.0)] = 0.0
     """Figures of hours beyond so many MiB are dropped, oldest first; 0 sets no limit."""
     min_free_mb: Annotated[_FLOAT, Field(ge=0.0)] = 200.0
-    """Room the disk should have, in MiB. Below twice that `store-behind` tells; below it, oldest day first and
+    """Room the disk should have, in MiB. Below twice that `store-behind` tells; below it, oldest first and
     no more than needed, readings older than a week go, then figures of hours older than a month. 0: never."""
 
 
