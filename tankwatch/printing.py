@@ -1,6 +1,7 @@
 """Steps of alarms as lines: JSON for programs, words for people."""
 
 import json
+import math
 from datetime import UTC, datetime
 from typing import Any
 
@@ -47,5 +48,8 @@ def step_as_text(step: Transition) -> str:
 
 
 def utc(time_s: float) -> str:
-    """Return a time (seconds since 1970 UTC) in the form of RFC 3339, to the second."""
-    return datetime.fromtimestamp(int(time_s // 1), UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    """Return a time (seconds since 1970 UTC) in the form of RFC 3339, to the next full second.
+
+    Rounded up: an alarm must not bear a time before the reading that justifies it.
+    """
+    return datetime.fromtimestamp(math.ceil(time_s - 1e-6), UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

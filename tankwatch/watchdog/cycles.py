@@ -13,6 +13,7 @@ _BASELINE_SPAN_S = 10 * 3600.0
 _BASELINE_MEMORY_CYCLES = 600.0
 _DEFAULT_TURN_K = 0.12
 _OVERSHOOT_S = 2700.0
+_LONGEST_RECOVERED_S = 36_000.0  # longer swings are days and tides, as far as the water alone can tell
 _SHORT_SHARE = 0.25
 _SHORT_RUN_TO_BELIEVE = 400
 
@@ -114,6 +115,11 @@ class Cycles:
         self.heating_since_s = time_s if on else None
         self.idle_since_s = None if on else time_s
 
+    def accept_top(self, temperature_c: float) -> None:
+        """Take a top that was seen outside a clean cycle: the heater stopped there by itself."""
+        _push(self.peaks, temperature_c)
+        self.top_c = median(self.peaks)
+
     def lose_sight(self, time_s: float) -> None:
         """Leave out a time nobody saw: what the heater does now, it does since `time_s` as far as known."""
         self.disturb()
@@ -204,6 +210,7 @@ class Cycles:
             _largest_step(self.peaks[-6:]) < most_k
             and _largest_step(self.troughs[-6:]) < most_k
             and max(periods) < 5.0 * min(periods)
+            and median(periods) < _LONGEST_RECOVERED_S
         )
 
     def recover(

@@ -15,6 +15,7 @@ _FEWEST_BLOCKS = 6
 _ABOVE = 0.10
 _ABOVE_SHARE = 0.30
 _NEEDED = 3
+_NEEDED_RECOVERED = 9
 _STAYS = 0.6
 _WEAK = 0.75
 _ROOM_UNKNOWN_ABOVE = 0.2
@@ -73,6 +74,7 @@ class DutyRules:
             or tank.recovering
             or tank.probe_rules.mistrusted
             or tank.is_active(Condition.HEATER_STUCK_ON)
+            or tank.is_active(Condition.COOLING_FAST)
             or tank.is_active(Condition.HEATER_NO_HEAT)
         )
         if held_back or not self._state_is_sure(tank, now_s):
@@ -87,7 +89,7 @@ class DutyRules:
         if not self.suspicious:
             tank.clear(Condition.HEATER_DUTY_HIGH, now_s)
             self._learn_usual()
-        elif self._high >= _NEEDED:
+        elif self._high >= (_NEEDED if tank.heater_measured else _NEEDED_RECOVERED):
             self._tell(tank, now_s, weak, excess)
 
     @staticmethod

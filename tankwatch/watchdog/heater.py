@@ -38,7 +38,9 @@ class HeaterRules:
         self.warmth.follow(tank, now_s, water_c, in_doubt=self._no_heat.is_in_doubt)
         self._stuck.minute(tank, now_s, water_c)
         self.suspicious = self._stuck.suspicious
-        if not tank.is_active(Condition.HEATER_STUCK_ON):
+        # Water that falls faster than any heater could matter is told as that, and as nothing else.
+        outrun = tank.is_active(Condition.COOLING_FAST) and not tank.is_active(Condition.HEATER_NO_HEAT)
+        if not outrun and not tank.is_active(Condition.HEATER_STUCK_ON):
             self._no_heat.minute(tank, now_s, water_c)
             self._overload.minute(tank, now_s, water_c)
             self.suspicious = self.suspicious or self._no_heat.suspicious or self._overload.suspicious

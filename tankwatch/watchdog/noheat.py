@@ -14,7 +14,7 @@ from tankwatch.watchdog.warmth import (
     usual_bottom_c,
     window_s,
 )
-from tankwatch.watchdog.words import limit_text, since_text
+from tankwatch.watchdog.words import limit_text
 
 if TYPE_CHECKING:
     from tankwatch.watchdog.tank import TankWatch
@@ -118,7 +118,7 @@ def _tell(tank: "TankWatch", now_s: float, water_c: float, share: float, heating
     under_k = bottom_c - water_c
     margin = minutes_to_low(tank, water_c)
     if heating is True:
-        what = f"shown on since {since_text(tank.stamp(cycles.heating_since_s or now_s))}, no warmth arrives"
+        what = f"is shown on since {tank.clock_text(cycles.heating_since_s or now_s)}, no warmth arrives"
         likely = ["dead element", "plug or switch off behind the sensor", "heater out of the water"]
     elif heating is False:
         what = f"is not on although the water is {under_k:.1f} K below where it always came on"

@@ -29,6 +29,7 @@ _FROZEN_MOVE_K = 0.15
 _FROZEN_SHORTEST_S = 2400.0
 _FAST_BINS_S = 300.0
 _WATCH_FALL_S = 1200.0
+_FALL_WITHOUT_AIR_K = 2.5  # less may be cold water that was poured in: that is told as a fast cooling
 _HOLD_RATE_S = 600.0
 _MISTRUSTING = (Condition.PROBE_FAULTY, Condition.PROBE_FROZEN, Condition.PROBE_OUT_OF_WATER)
 
@@ -236,7 +237,8 @@ class ProbeRules:
         else:
             period_s = tank.cycles.period_s
             frozen = (
-                tank.cycles.is_known
+                tank.cycles.width_k > 1.5 * self.quantum_c
+                and tank.cycles.is_known
                 and period_s is not None
                 and constant_s > min(max(1.6 * period_s, 10_800.0), 50_400.0)
             )
@@ -295,7 +297,7 @@ class ProbeRules:
             if 0.5 < gone < 1.3:
                 self.tell_out_of_water(tank, now_s, water_c)
                 return
-        elif change_k < -1.5 and len(track) >= 4:
+        elif change_k < -_FALL_WITHOUT_AIR_K and len(track) >= 4:
             newest = track.temperature_c[-3] - track.temperature_c[-1]
             early = onset_c - track.temperature_c[-3]
             if newest < 0.35 * early:

@@ -67,6 +67,10 @@ def replay(
             elif unit == "K":
                 value -= _ICE_POINT_K
             advance(see(tank, time_s))
+            if clock.leapt:
+                for leapt in clock.leapt:
+                    dog.heard(leapt)
+                clock.leapt = ()
             take(tank, channel, time_s, float(value), text)
         if book.has_steps:
             yield from dog.take_steps()

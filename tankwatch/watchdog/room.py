@@ -2,12 +2,13 @@
 
 from collections import deque
 from collections.abc import Sequence
+from datetime import UTC, tzinfo
 from statistics import median
 from typing import TYPE_CHECKING
 
 from tankwatch.alarms.book import AlarmBook
 from tankwatch.alarms.model import Condition, Priority
-from tankwatch.watchdog.words import minutes_text, since_text
+from tankwatch.watchdog.words import clock_text, minutes_text
 
 if TYPE_CHECKING:
     from tankwatch.watchdog.tank import TankWatch
@@ -17,6 +18,7 @@ _SILENT_S = 540.0
 _SILENT_INTERVALS = 3.5
 _TOGETHER_S = 180.0
 _FEWEST_TANKS = 3
+_BOTH = 2
 _MOST = 0.6
 _STAYS_OFF_S = 180.0
 _MAINS_HOLD_S = 24 * 3600.0
@@ -34,6 +36,7 @@ class RoomRules:
         self._lost_sources: set[str] = set()
         self._power_lost_s: float | None = None
         self._wall_offset_s = 0.0
+        self._zone: tzinfo = UTC
 
     def source_lost(self, source_id: str, lost: bool) -> None:
         """Note that a source is lost: its tanks are not told as silent one by one."""
@@ -45,6 +48,7 @@ class RoomRules:
     def look(self, tanks: Sequence["TankWatch"], room_s: float, wall_offset_s: float = 0.0) -> None:
         """Judge the room at `room_s`, the room's own time; the wall's is `wall_offset_s` later."""
         self._wall_offset_s = wall_offset_s
+        self._zone = tanks[0].zone if tanks else UTC
         if self._started_s is None:
             self._started_s = room_s
         self._share_air(tanks, room_s)
@@ -111,7 +115,8 @@ class RoomRules:
                 and room_s - t.heard_s > 0.5 * limit_s
             ]
             alive = [t for t in tanks if t.heard_s is not None and t.heard_s >= heard_s - _TOGETHER_S]
-            if len(together) >= _FEWEST_TANKS and len(together) >= _MOST * len(alive):
+            both_of_two = len(alive) == len(together) == _BOTH
+            if both_of_two or (len(together) >= _FEWEST_TANKS and len(together) >= _MOST * len(alive)):
                 self._begin_power_loss(
                     tanks,
                     heard_s + limit_s,
@@ -123,7 +128,7 @@ class RoomRules:
             last = (
                 "never heard"
                 if tank.heard_s is None
-                else f"last heard {since_text(self._stamp(tank, heard_s))}"
+                else f"last heard at {clock_text(self._stamp(tank, heard_s), tank.zone)}"
             )
             told_s = min(self._stamp(tank, heard_s) + limit_s, self._stamp(tank, room_s))
             self._book.begin(
@@ -131,7 +136,7 @@ class RoomRules:
                 Condition.PROBE_SILENT,
                 Priority.HIGH,
                 told_s,
-                f"No temperature for {minutes_text(limit_s / 60)}, {last}. The water is not watched. "
+                f"No temperature from the probe, {last}. The water is not watched. "
                 "Look at the probe's power, cable and network.",
                 since_s=self._stamp(tank, heard_s),
                 value=round(limit_s / 60.0, 1),
@@ -139,7 +144,7 @@ class RoomRules:
             )
 
     def _wall_text(self, room_s: float) -> str:
-        return since_text(room_s + self._wall_offset_s)
+        return clock_text(room_s + self._wall_offset_s, self._zone)
 
     def _stamp(self, tank: "TankWatch", room_s: float) -> float:
         """Turn room time into the stamps of the tank's probe."""

@@ -16,6 +16,8 @@ class RoomClock:
     def __init__(self) -> None:
         """Start before the first stamp."""
         self.now_s = float("-inf")
+        self.leapt: tuple[str, ...] = ()
+        """Tanks that were heard while a leap of theirs waited to be believed; for the caller to clear."""
         self._offset_s: dict[str, float] = {}
         self._seen_s: dict[str, float] = {}
         self._leaps: dict[str, tuple[float, int]] = {}
@@ -52,6 +54,7 @@ class RoomClock:
 
     def _leap(self, time_s: float) -> None:
         self.now_s = time_s
+        self.leapt = tuple(self._leaps)
         self._leaps.clear()
 
     def _fell_back(self, tank: str, stamp_s: float) -> None:

@@ -37,7 +37,11 @@ class StuckRule:
         heating = tank.heating_now(now_s)
         if over_k < _BACK_K or (heating is not True and rise_k(tank, 1500.0) < -0.1):
             self._minutes = 0
-            tank.clear(Condition.HEATER_STUCK_ON, now_s)
+            if tank.is_active(Condition.HEATER_STUCK_ON):
+                tank.clear(Condition.HEATER_STUCK_ON, now_s)
+                if heating is False and over_k >= _BACK_K:
+                    # It does stop, only higher up than before: that is where the cycle turns now.
+                    cycles.accept_top(water_c - rise_k(tank, 1500.0))
             return
         if over_k < _SUSPICIOUS_K or (heating is None and not cycles.is_known):
             return  # without a measured state only a known thermostat can be said not to stop

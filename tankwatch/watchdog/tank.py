@@ -4,6 +4,7 @@ The work for one reading is kept small; whatever costs time happens once a minut
 tank's own (`Timeline`): they only grow, whatever the probe's clock does.
 """
 
+import math
 import zoneinfo
 from typing import Any
 
@@ -26,6 +27,7 @@ from tankwatch.watchdog.temperature import TemperatureRules
 from tankwatch.watchdog.timeline import Timeline
 from tankwatch.watchdog.track import Track
 from tankwatch.watchdog.warmth import rise_k
+from tankwatch.watchdog.words import clock_text
 
 SETTLE_S = 600.0
 """After work the water mixes and plugs go back in: heater and probe are not judged meanwhile, s."""
@@ -46,6 +48,7 @@ class TankWatch:
         self.config = config
         self.tank_id = config.id
         self.book = book
+        self.zone = zone
         self.timeline = Timeline()
         self.interval_s = config.probe_interval_s
         self.track = Track(bin_length_s(config.probe_interval_s))
@@ -269,6 +272,10 @@ class TankWatch:
         """Turn the tank's time back into the probe's stamp."""
         return time_s - self.timeline.shift_s
 
+    def clock_text(self, time_s: float) -> str:
+        """Return one of the tank's own times as a keeper reads it, in local time."""
+        return clock_text(self.stamp(time_s), self.zone)
+
     def is_active(self, condition: Condition) -> bool:
         """Tell whether the condition holds now."""
         return self.book.active(self.tank_id, condition) is not None
@@ -399,10 +406,7 @@ class TankWatch:
     def start_recovery(self, *, from_power_loss: bool = False) -> None:
         """Expect the heater to bring the water back first: after work, a power loss, a long gap."""
         self.recovering = True
-        self.power_back_s = None
-        if from_power_loss:
-            self.power_back_s = self.timeline.last_s
-            self.settle_until_s = max(self.settle_until_s, self.timeline.last_s + SETTLE_S)
+        self.power_back_s = math.inf if from_power_loss else None
         self.cycles.disturb()
         self.learning.disturb(self)
 
@@ -464,6 +468,9 @@ class TankWatch:
         floor_c = self.config.setpoint_c - 0.5 if bottom_c is None else bottom_c
         if self.service is not ServiceMark.END:
             return
+        if self.power_back_s == math.inf:  # the first water seen with power again
+            self.power_back_s = now_s
+            self.settle_until_s = max(self.settle_until_s, now_s + SETTLE_S)
         if self._recovery_ends_s is None:
             self._recovery_ends_s = now_s + _LONGEST_RECOVERY_S
         if water_c >= floor_c - 0.05 or now_s > self._recovery_ends_s:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from tankwatch.alarms.model import Condition, Priority
 from tankwatch.reading import ServiceMark
-from tankwatch.watchdog.words import minutes_text, since_text
+from tankwatch.watchdog.words import minutes_text
 
 if TYPE_CHECKING:
     from tankwatch.watchdog.tank import TankWatch
@@ -79,7 +79,7 @@ class TemperatureRules:
             since_s=self._beyond_since_s,
             value=round(water_c, 3),
             margin_min=0.0,
-            evidence={"limit_c": limit_c, "since": since_text(tank.stamp(self._beyond_since_s))},
+            evidence={"limit_c": limit_c},
         )
 
     def _rate(self, tank: "TankWatch", now_s: float, water_c: float) -> None:

@@ -91,8 +91,8 @@ class Warmth:
         cooling = self.cooling(tank, water_c)
         if heating is None or cooling is None:
             return math.inf
-        reading = 1.5 * tank.probe_rules.noise_c / (window_s / 3600.0)
-        return math.hypot(reading, cooling[1]) / heating.value
+        noise_c = math.hypot(tank.probe_rules.noise_c, 0.3 * tank.probe_rules.quantum_c)
+        return math.hypot(1.5 * noise_c / (window_s / 3600.0), cooling[1]) / heating.value
 
 
 def window_s(tank: "TankWatch") -> float:
@@ -100,7 +100,7 @@ def window_s(tank: "TankWatch") -> float:
     heating = tank.model.heating_k_per_h
     if heating is None:
         return _LONGEST_WINDOW_S
-    lift_k = max(WINDOW_K, 8.0 * tank.probe_rules.noise_c)
+    lift_k = max(WINDOW_K, 8.0 * tank.probe_rules.noise_c, 2.0 * tank.probe_rules.quantum_c)
     return min(max(lift_k / heating.value * 3600.0, _SHORTEST_WINDOW_S), _LONGEST_WINDOW_S)
 
 

@@ -99,6 +99,12 @@ class Watchdog:
             self._next_look_s = now_s + _LOOK_EVERY_S
             self._room.look(self._all, now_s, 0.0 if wall_s is None else wall_s - now_s)
 
+    def heard(self, tank_id: str) -> None:
+        """Note that a tank was heard just now, where its reading came before the room's time was known."""
+        tank = self._tanks.get(tank_id)
+        if tank is not None and tank.heard_s is not None:
+            tank.heard_s = self._now_s
+
     def take_steps(self) -> list[Transition]:
         """Return the steps of alarms since the last call, in time order."""
         return self.book.take_steps()

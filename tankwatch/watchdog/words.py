@@ -1,7 +1,7 @@
 """Small phrases of messages: times and durations for a person at three in the morning."""
 
 import math
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 
 
 def minutes_text(minutes: float) -> str:
@@ -17,9 +17,10 @@ def minutes_text(minutes: float) -> str:
     return f"{hours} h {rest} min" if rest else f"{hours} h"
 
 
-def since_text(stamp_s: float) -> str:
-    """Return a stamp as `2026-09-22T03:14:05Z`."""
-    return datetime.fromtimestamp(stamp_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+def clock_text(stamp_s: float, zone: tzinfo) -> str:
+    """Return a stamp as a keeper reads it, in local time: `03:14 on Tue 22 Sep`."""
+    local = datetime.fromtimestamp(stamp_s, UTC).astimezone(zone)
+    return f"{local:%H:%M} on {local:%a} {local.day} {local:%b}"
 
 
 def limit_text(margin_min: float | None, which: str) -> str:

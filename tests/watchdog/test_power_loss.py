@@ -164,11 +164,19 @@ def test_heaters_that_stop_one_after_the_other_in_a_warm_room_lose_no_power() ->
     assert room.bench.names() == []
 
 
-def test_two_tanks_are_too_few_to_tell_of_the_room() -> None:
+def test_both_probes_of_a_room_of_two_fall_silent_together() -> None:
     room = Room(count=2)
     room.live(14.0)
     room.live(1.0, power=False, probes=False)
-    assert room.bench.names() == ["probe-silent", "probe-silent"]
+    assert room.bench.names() == ["power-loss"]
+
+
+def test_one_of_two_probes_is_its_own_fault() -> None:
+    room = Room(count=2)
+    room.live(4.0)
+    room.tanks.pop()
+    room.live(0.5)
+    assert room.bench.names() == ["probe-silent"]
 
 
 def test_a_lost_source_explains_its_silent_probes() -> None:
@@ -191,4 +199,5 @@ def test_a_lost_source_explains_its_silent_probes() -> None:
     assert bench.names() == ["source-lost"]
     bench.dog.tell_self(Condition.SOURCE_LOST, False, bench.now_s, "", subject="broker")
     bench.wait(900.0)
-    assert bench.names() == ["source-lost", "probe-silent", "probe-silent"]
+    # The broker is back, and still neither probe sends: whatever they share has failed.
+    assert bench.names() == ["source-lost", "power-loss"]

@@ -142,9 +142,6 @@ def test_the_sea_has_no_heater_that_fails(heater_w: float | None) -> None:
     assert told(steps, HEATER_AND_PROBE - {Condition.PROBE_SILENT, Condition.THERMOSTAT_DRIFT}) == {}
 
 
-@pytest.mark.xfail(
-    strict=True, reason="now and then four days of tide and sun look like a thermostat's cycles"
-)
 def test_the_sea_has_no_thermostat_that_drifts() -> None:
     assert told(sea_steps(SEA_STEP_S, None), frozenset({Condition.THERMOSTAT_DRIFT})) == {}
 
