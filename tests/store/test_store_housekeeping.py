@@ -6,6 +6,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,7 @@ from tankwatch.reading import Channel, Reading
 from tankwatch.store import codec, housekeeping, retention, schema
 from tankwatch.store.block import HOUR_MS
 from tankwatch.store.bulk import write_history
+from tankwatch.store.chart import Parts, chart
 from tankwatch.store.housekeeping import Housekeeper
 from tankwatch.store.keeping import MIB, Keeping
 from tankwatch.store.reader import StoreReader
@@ -295,7 +297,7 @@ def test_a_damaged_block_is_told_and_hides_nothing_else(path: Path) -> None:
     write_history(path, days(10), clock=clock_at(0.2), sealed=True)
     with closing(sqlite3.connect(path)) as connection, connection:
         connection.execute(
-            "UPDATE block_values SET data = cast(substr(data, 1, 20) || x'00ff00' || substr(data, 24) AS BLOB) "
+            "UPDATE block_values SET data = cast(substr(data, 1, 20) || x'00ff' || substr(data, 23) AS BLOB) "
             "WHERE values_id = (SELECT min(values_id) FROM block_values)"
         )
     reader = StoreReader(path)
@@ -321,15 +323,17 @@ def test_without_pcodec_packed_readings_name_what_is_missing(
     assert len(StoreReader(other).series("t01", Channel.TEMPERATURE, T0 - 20 * DAY_S, T0)) == 6 * 1440
 
 
+def _count(count: list[int]) -> None:
+    count[0] += 1
+
+
 def test_a_chart_of_any_length_reads_a_bounded_number_of_rows(path: Path) -> None:
     write_history(path, days(120, every_s=120.0), clock=clock_at(0.2), sealed=True)
     with closing(sqlite3.connect(path)) as connection:
         steps: dict[int, int] = {}
         for length in (30, 120):
             count = [0]
-            connection.set_progress_handler(lambda count=count: count.__setitem__(0, count[0] + 1), 100)
-            from tankwatch.store.chart import Parts, chart
-
+            connection.set_progress_handler(partial(_count, count), 100)
             begin_ms = round((T0 - length * DAY_S) * 1000)
             assert len(chart(connection, 1, Parts(begin_ms, round(T0 * 1000), 7))) == 7
             steps[length] = count[0]
