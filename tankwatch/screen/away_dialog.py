@@ -14,6 +14,7 @@ from tankwatch.alarms.book import LONGEST_CRITICAL_SHELF_S, LONGEST_SHELF_S
 from tankwatch.alarms.model import Alarm, Priority
 from tankwatch.screen import keys, words
 from tankwatch.screen.ink import Line, Run, wrap
+from tankwatch.screen.line_input import LineInput
 from tankwatch.screen.picture import Picture
 
 _WIDTH = 56
@@ -50,10 +51,10 @@ class AwayDialog(ModalScreen[Away | None]):
         with Vertical(classes="box"):
             yield _picture("away-title", self._head())
             yield _picture("away-why-label", [(Run(" Why?", "label"),)])
-            yield _line("away-why", "")
+            yield LineInput("", _LONGEST_WHY, id="away-why")
             if self._shelve:
                 yield _picture("away-minutes-label", [(Run(" For how many minutes?", "label"),)])
-                yield _line("away-minutes", f"{min(30.0, self.longest_min):g}")
+                yield LineInput(f"{min(30.0, self.longest_min):g}", 8, id="away-minutes")
             yield _picture("away-said", [(), ()], 2)
 
     def _head(self) -> list[Line]:
@@ -133,9 +134,3 @@ def _picture(ident: str, lines: list[Line], height: int | None = None) -> _Said:
     picture = _Said(lines, ident)
     picture.styles.height = height or len(lines)
     return picture
-
-
-def _line(ident: str, value: str) -> Input:
-    line = Input(value, max_length=_LONGEST_WHY, compact=True, id=ident)
-    line.cursor_blink = False
-    return line

@@ -113,7 +113,8 @@ def draw_first(said: str, outcome: str, width: int) -> list[Line]:
     """Return the guidance as lines."""
     lines: list[Line] = [
         (),
-        (Run(" tankwatch watches heated fish tanks. It has no room to show yet.", "bright"),),
+        (Run(" tankwatch watches heated fish tanks.", "bright"),),
+        (Run(" It has no room to show yet.", "bright"),),
     ]
     if outcome:
         lines.extend((Run(" " + row, "bright"),) for row in wrap(clean(outcome), width - 1))

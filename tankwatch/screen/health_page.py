@@ -194,13 +194,10 @@ def _refused(sources: tuple[SourceSnapshot, ...], width: int) -> list[Line]:
     if not any(s.refused or s.last_refused for s in sources):
         return [*lines, (Run("   none", "text"),)]
     for source in sources:
-        count = sum(source.refused.values())
-        if not count and not source.last_refused:
+        if not source.refused and not source.last_refused:
             continue
         reasons = ", ".join(f"{clean(r)} {n}" for r, n in sorted(source.refused.items(), key=lambda i: -i[1]))
-        lines.extend(
-            _row(clean(source.source_id), reasons or words.how_many(count, "payload"), width, "medium")
-        )
+        lines.extend(_row(clean(source.source_id), reasons or "not counted", width, "medium"))
         if source.last_refused:
             lines.extend(_row("the last one", clean(source.last_refused), width))
     return lines

@@ -152,14 +152,7 @@ TANK_PAGE = [
 ALARM_PAGE = [
     key("app.page('room')", "back", "alarms.back", "Back to the room", PAGES, display="Esc"),
     key("acknowledge", "acknowledge", "alarms.acknowledge", "Say that you saw the chosen alarm", ALARM),
-    key(
-        "acknowledge_all",
-        "acknowledge all",
-        "alarms.acknowledge_all",
-        "Say that you saw every alarm",
-        ALARM,
-        display="K",
-    ),
+    key("shelve", "shelve", "alarms.shelve", "Put the chosen alarm away for a time, with a reason", ALARM),
     key(
         "open",
         "open tank",
@@ -169,7 +162,6 @@ ALARM_PAGE = [
         display="Enter",
     ),
     key("record", "record", "alarms.record", "Switch between what stands and the last seven days", ALARM),
-    key("shelve", "shelve", "alarms.shelve", "Put the chosen alarm away for a time, with a reason", ALARM),
     key(
         "out_of_service",
         "out of service",
@@ -178,6 +170,14 @@ ALARM_PAGE = [
         ALARM,
     ),
     key("bring_back", "bring back", "alarms.bring_back", "Bring back what was put away", ALARM),
+    key(
+        "acknowledge_all",
+        "acknowledge all",
+        "alarms.acknowledge_all",
+        "Say that you saw every alarm",
+        ALARM,
+        display="K",
+    ),
     key("reset", "put right", "alarms.reset", "Say that the cause of a latched alarm was put right", ALARM),
     key("move(-1)", "up", "alarms.up", "Choose the one above", CHOOSING, show=False),
     key("move(1)", "down", "alarms.down", "Choose the one below", CHOOSING, show=False),

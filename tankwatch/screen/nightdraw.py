@@ -155,6 +155,7 @@ def draw_ranking(review: RoomReview, chosen: int, at_s: float | None, width: int
     lines: list[Line] = []
     name_width = 14 if width < 70 else 20
     gauge_width = 13 if width < 70 else 17
+    room_for_words = max(8, width - 1 - 2 - name_width - 1 - gauge_width - 8 - 1)
     for i, one in enumerate(review.tanks):
         tank, water = one.tank, water_at(one, at_s)
         outside = water is not None and not tank.band_low_c <= water <= tank.band_high_c
@@ -166,7 +167,7 @@ def draw_ranking(review: RoomReview, chosen: int, at_s: float | None, width: int
             Run(fit(clean(tank.label), name_width) + " ", "bright" if one.needs_attention else "text"),
             *gauge(water, tank.setpoint_c, tank.band_low_c, tank.band_high_c, gauge_width, dot),
             Run(fit("–" if water is None else f"{water:.1f}", 6, "right") + "  ", number),
-            Run(clean(said), "text" if one.needs_attention else "label"),
+            Run(fit(clean(said), room_for_words), "text" if one.needs_attention else "label"),
         )
         row = crop(row, width - 1)
         lines.append(
@@ -200,6 +201,8 @@ def draw_moment(
 def draw_account(review: TankReview, zone: ZoneInfo, width: int) -> list[Line]:
     """Return what a tank went through: incidents with their causes, figures, gaps, alarms."""
     lines: list[Line] = []
+    if review.reasons:
+        lines.extend(_rows(f"{clean(review.tank.label)}: {', '.join(review.reasons)}.", width, "bright"))
     for incident in review.incidents:
         lines.append(_heading(f"Incident: {told.incident_title(incident)}", width))
         lines.extend(_pairs(told.incident_lines(incident, review, zone), width))

@@ -11,6 +11,7 @@ from textual.widgets import Input
 
 from tankwatch.screen import keys
 from tankwatch.screen.ink import Run, clean
+from tankwatch.screen.line_input import LineInput
 from tankwatch.screen.picture import Picture
 
 LONGEST = 500
@@ -32,9 +33,7 @@ class NoteDialog(ModalScreen[str | None]):
             title = Picture(ground="bar", id="note-title")
             title.styles.height = 2
             yield title
-            line = Input(max_length=LONGEST, compact=True, id="note")
-            line.cursor_blink = False
-            yield line
+            yield LineInput("", LONGEST, id="note")
             ways = Picture(ground="bar", id="note-ways")
             ways.styles.height = 2
             yield ways

@@ -143,10 +143,10 @@ async def test_a_visit_from_service_start_to_service_end() -> None:
         assert len(feed.calls) == before, "a dose alone is no lift"
         await pilot.press("enter")
         await settle(pilot)
-        assert feed.calls[-1][3] == "lift 1 of 3: 15 mL first, then 16.0 L; 15 mL given today"
+        assert str(feed.calls[-1][3]) == "lift 1 of 3: 15 mL first, then 16.0 L; 15 mL given today"
         await pilot.press("enter", "enter", "enter", "enter")
         await settle(pilot)
-        assert feed.calls[-1][3] == "lift 3 of 3: 15 mL first, then 4.0 L; 45 mL given today"
+        assert str(feed.calls[-1][3]) == "lift 3 of 3: 15 mL first, then 4.0 L; 45 mL given today"
         assert "All lifts are done" in flat(app)
         await pilot.press("enter")
         await settle(pilot)

@@ -6,7 +6,7 @@ import asyncio
 from pathlib import Path
 from typing import ClassVar
 
-from textual import work
+from textual import events, work
 from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.containers import Container
@@ -34,7 +34,7 @@ from tankwatch.screen.care.past import (
 )
 from tankwatch.screen.care.record import draw_record
 from tankwatch.screen.care.water_form import WaterTestForm
-from tankwatch.screen.ink import Run, clean, wrap
+from tankwatch.screen.ink import Run, clean, plain, wrap
 from tankwatch.screen.note_dialog import NoteDialog
 from tankwatch.screen.page import Page
 from tankwatch.screen.picture import Picture
@@ -168,6 +168,19 @@ class CarePage(Page):
             routine.scroll_to(y=row - 1, animate=False)
         elif row >= top + height:
             routine.scroll_to(y=row - height + 1, animate=False)
+
+    def on_click(self, event: events.Click) -> None:
+        """Choose the task under the pointer; open the one that is chosen already."""
+        routine = self.query_one("#routine", Picture)
+        row = event.y + routine.scroll_offset.y
+        if event.widget is not routine or row >= len(routine.lines):
+            return
+        (text,) = plain([routine.lines[row]])
+        index = next((i for i, d in enumerate(self._due) if d.task.name in text), None)
+        if index == self.chosen:
+            self.action_open()
+        elif index is not None:
+            self.action_move(index - self.chosen)
 
     def action_scroll(self, rows: int) -> None:
         """Scroll the record."""

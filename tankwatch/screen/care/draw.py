@@ -27,11 +27,9 @@ def draw_routine(due: Sequence[DueTask], chosen: int, hints: Sequence[str], widt
         )
         if i == chosen:
             lines.append(crop((Run("›", "bright", "chosen"), *on_ground(row, "chosen")), width))
+            lines.extend((Run("   " + part, "label"),) for part in wrap(item.task.how, width - 4))
         else:
             lines.append(crop((Run(" "), *row), width))
-    if due:
-        how = due[min(chosen, len(due) - 1)].task.how
-        lines.extend((Run("   " + part, "label"),) for part in wrap(how, width - 4))
     for hint in hints:
         lines.extend((Run(" ! " if i == 0 else "   ", "label"), Run(part, "text"))
                      for i, part in enumerate(wrap(hint, width - 4)))  # fmt: skip

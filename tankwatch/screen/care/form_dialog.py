@@ -18,6 +18,7 @@ from tankwatch.screen.care.draw import draw_worked
 from tankwatch.screen.care.form import Field, Form, Worked
 from tankwatch.screen.care.gill_dialog import Counted, GillDialog
 from tankwatch.screen.ink import Run, clean, fit
+from tankwatch.screen.line_input import LineInput
 from tankwatch.screen.picture import Picture
 
 _SIDE_BY_SIDE = 110
@@ -70,9 +71,7 @@ class FormDialog(ModalScreen[Kept | None]):
         start = self._start[field.key]
         if field.choices:
             return Choice(field.choices, start, id=f"field-{field.key}")
-        line = Input(start, max_length=_LONGEST, compact=True, id=f"field-{field.key}")
-        line.cursor_blink = False
-        return line
+        return LineInput(start, _LONGEST, id=f"field-{field.key}")
 
     def on_mount(self) -> None:
         """Show the words around the fields, and work them out."""
@@ -156,10 +155,15 @@ class FormDialog(ModalScreen[Kept | None]):
         """Keep nothing."""
         self.dismiss(None)
 
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer the counter only where beats are asked for."""
+        return super().check_action(action, parameters) and (
+            action != "count" or any(f.key == "beats" for f in self.form.fields)
+        )
+
     def action_count(self) -> None:
         """Open the counter of gill beats, where the form asks for them."""
-        if any(f.key == "beats" for f in self.form.fields):
-            self.app.push_screen(GillDialog(self._clock), self._counted)
+        self.app.push_screen(GillDialog(self._clock), self._counted)
 
     def _counted(self, count: Counted | None) -> None:
         if count is not None:

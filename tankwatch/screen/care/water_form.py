@@ -6,7 +6,7 @@ from tankwatch.care import cautions
 from tankwatch.care.ammonia import plan_ammonia
 from tankwatch.care.entry_text import TEST_KIND, water_test_text
 from tankwatch.care.known import Known
-from tankwatch.care.water_tests import Judgement, ResultLevel, WaterTest, judge
+from tankwatch.care.water_tests import Finding, Judgement, ResultLevel, WaterTest, judge
 from tankwatch.errors import UsageError
 from tankwatch.physics.nitrogen import NitrogenUnit
 from tankwatch.screen.care.form import Entry, Field, Form, Section, Words, Worked, as_text
@@ -81,15 +81,16 @@ def _sections(test: WaterTest, judgement: Judgement) -> tuple[Section, ...]:
         )
         working = tuple(str(step) for step in plan.working)
     held = f"this water holds {judgement.oxygen_saturation_mg_per_l:.2f} mg/L oxygen at most"
-    urgent = judgement.level.rank >= ResultLevel.ACT_TODAY.rank
+    urgent = [f for f in odd if f.level.rank >= ResultLevel.ACT_TODAY.rank]
     return (
-        Section(
-            "Not fine",
-            tuple(f"{f.quantity}: {f.level}. {f.value}, {f.reason}" for f in odd),
-            "high" if urgent else "bright",
-        ),
+        Section("Not fine", tuple(_odd_words(f) for f in urgent), "high"),
+        Section("To watch", tuple(_odd_words(f) for f in odd if f not in urgent), "bright"),
         Section("Do", judgement.first, "bright"),
         Section("Fine", tuple(f"{f.quantity}: {f.value} ({f.reason})" for f in fine)),
         Section("Caution", (cautions.TESTS, cautions.FISH)),
         Section("Working", (*working, held)),
     )
+
+
+def _odd_words(finding: Finding) -> str:
+    return f"{finding.quantity}: {finding.level}. {finding.value}, {finding.reason}"
