@@ -1,0 +1,139 @@
+"""Bytes per reading at rest, charts against DuckDB on a Parquet file, and how both grow with history."""
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import numpy as np
+from bench_data import T0_S, days_of
+from bench_table import Row, best_s
+from numpy.typing import NDArray
+
+from tankwatch.clock import ManualClock
+from tankwatch.reading import Channel
+from tankwatch.store import bulk, rows, schema
+from tankwatch.store.reader import StoreReader
+
+GORILLA_BYTES = 1.37
+"""Bytes per point, time stamp included: Pelkonen et al., Gorilla: a fast, scalable, in-memory time series
+database, VLDB 2015, section 5 (figure from memory)."""
+BUCKETS = 192
+"""Parts of a chart on the tank's page."""
+
+
+def build(path: Path, channels: list[str], days: float) -> int:
+    """Write and seal so many days of one tank; return the number of readings."""
+    time_ms, columns = days_of(days)
+    count = 0
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("PRAGMA auto_vacuum = INCREMENTAL")
+        connection.execute("PRAGMA journal_mode = MEMORY")
+        connection.execute("PRAGMA synchronous = OFF")
+        schema.migrate(connection)
+        ids = rows.SeriesIds(connection)
+        clock = ManualClock(wall=float(T0_S))
+        for part in _weeks(len(time_ms)):
+            for channel in channels:
+                connection.execute("BEGIN")
+                series_id = ids["t01", channel]
+                batch = [
+                    (series_id, ms, value)
+                    for ms, value in zip(time_ms[part].tolist(), columns[channel][part].tolist(), strict=True)
+                ]
+                count += rows.insert_readings(connection, batch, {})
+                connection.execute("COMMIT")
+            # An hour past the next full one: nothing is left unsealed but what waits for its hour.
+            clock.wall = time_ms[part][-1] / 1000.0 + 26 * 3600.0
+            bulk._seal_all(path, connection, clock)
+        connection.execute("VACUUM")
+    return count
+
+
+def _weeks(count: int) -> Iterator[slice]:
+    for begin in range(0, count, 60_480):
+        yield slice(begin, min(begin + 60_480, count))
+
+
+def bytes_per_reading(folder: Path) -> list[Row]:
+    """Measure a month of a probe, heater and lamp in the same packs."""
+    channels = ["temperature", "heater", "light"]
+    sealed = folder / "sealed.db"
+    count = build(sealed, channels, 30)
+    plain = folder / "plain.db"
+    time_ms, columns = days_of(30)
+    with closing(sqlite3.connect(plain)) as connection, connection:
+        connection.execute("CREATE TABLE reading (series_id INTEGER, time_ms INTEGER, value REAL)")
+        for number, channel in enumerate(channels):
+            connection.executemany(
+                f"INSERT INTO reading VALUES ({number}, ?, ?)",  # noqa: S608
+                zip(time_ms.tolist(), columns[channel].tolist(), strict=True),
+            )
+    each, plain_each = sealed.stat().st_size / count, plain.stat().st_size / count
+    alone = folder / "alone.db"
+    alone_count = build(alone, ["temperature"], 30)
+    alone_each = alone.stat().st_size / alone_count
+    return [
+        Row("bytes a reading, pack of 3", f"{each:.2f} B", f"plain table {plain_each:.1f} B", each / plain_each),
+        Row("", f"{each:.2f} B", f"published {GORILLA_BYTES} B", each / GORILLA_BYTES, "1.0 B or less"),
+        Row("bytes a reading, probe alone", f"{alone_each:.2f} B", f"published {GORILLA_BYTES} B", alone_each / GORILLA_BYTES),
+    ]
+
+
+def charts(folder: Path) -> list[Row]:
+    """Measure charts of a day, a month and a year on a year of one probe."""
+    store = folder / "year.db"
+    count = build(store, ["temperature"], 365)
+    time_ms, columns = days_of(365)
+    reader, last_ms = StoreReader(store), int(time_ms[-1])
+    result = []
+    ask = _duckdb(folder, time_ms, columns["temperature"])
+    for name, days in (("day", 1), ("month", 30), ("year", 365)):
+        from_ms = last_ms - days * 86_400_000 + 12_345
+        ours_s = best_s(
+            lambda: reader.series(  # noqa: B023
+                "t01", Channel.TEMPERATURE, from_ms / 1000.0, last_ms / 1000.0, BUCKETS  # noqa: B023
+            )
+        )
+        theirs_s = best_s(lambda: ask(from_ms, last_ms))  # noqa: B023
+        goal = "under 30 ms, ratio 1 or less" if name == "year" else ""
+        result.append(
+            Row(f"chart of a {name}, {BUCKETS} parts", f"{1000 * ours_s:.1f} ms", f"DuckDB {1000 * theirs_s:.1f} ms",
+                ours_s / theirs_s, goal)
+        )  # fmt: skip
+        found = reader.series("t01", Channel.TEMPERATURE, from_ms / 1000.0, last_ms / 1000.0, BUCKETS)
+        assert [(row[1], row[2], row[4]) for row in ask(from_ms, last_ms)] == list(
+            zip(found.low.tolist(), found.high.tolist(), found.count.tolist(), strict=True)
+        )
+    short = folder / "short.db"
+    build(short, ["temperature"], 36.5)
+    short_ms = int(days_of(36.5)[0][-1])
+    times = [
+        best_s(lambda: StoreReader(path).series("t01", Channel.TEMPERATURE, (end - 86_400_000) / 1000.0, end / 1000.0, BUCKETS))  # noqa: B023, E501
+        for path, end in ((short, short_ms), (store, last_ms))
+    ]  # fmt: skip
+    result.append(
+        Row("chart of a day, history tenfold", f"{1000 * times[1]:.1f} ms", f"{1000 * times[0]:.1f} ms", times[1] / times[0])
+    )  # fmt: skip
+    per = store.stat().st_size / count, short.stat().st_size / (count / 10)
+    result.append(Row("bytes a reading, history tenfold", f"{per[0]:.2f} B", f"{per[1]:.2f} B", per[0] / per[1]))
+    return result
+
+
+def _duckdb(folder: Path, time_ms: NDArray[np.int64], value: NDArray[np.float64]):  # type: ignore[no-untyped-def]
+    import duckdb
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    path = folder / "year.parquet"
+    pq.write_table(pa.table({"time_ms": time_ms, "value": value}), path)
+    connection = duckdb.connect()
+
+    def ask(from_ms: int, to_ms: int) -> list[tuple[float, ...]]:
+        return connection.execute(
+            f"SELECT least((time_ms - {from_ms}) * {BUCKETS} // {to_ms - from_ms}, {BUCKETS - 1}) AS part, "  # noqa: S608
+            f"min(value), max(value), avg(value), count(*) FROM '{path}' "
+            f"WHERE time_ms BETWEEN {from_ms} AND {to_ms} GROUP BY part ORDER BY part"
+        ).fetchall()
+
+    return ask
