@@ -54,3 +54,20 @@ def test_alarms(snap_compare: Compare) -> None:
 def test_no_watch(snap_compare: Compare) -> None:
     app, _, _ = make_app(None)
     assert snap_compare(app, terminal_size=SIZES["80x24"], run_before=pressing())
+
+
+@pytest.mark.parametrize("size", ["80x24", "60x20"])
+def test_the_care_of_a_tank(snap_compare: Compare, size: str) -> None:
+    app, _, _ = make_app(troubled_room(12))
+    assert snap_compare(app, terminal_size=SIZES[size], run_before=pressing("enter", "c"))
+
+
+@pytest.mark.parametrize("size", ["80x24", "60x20"])
+def test_a_form_at_work(snap_compare: Compare, size: str) -> None:
+    app, _, _ = make_app(make_room(2))
+    assert snap_compare(app, terminal_size=SIZES[size], run_before=pressing("enter", "c", "c", "1", "8"))
+
+
+def test_shelving(snap_compare: Compare) -> None:
+    app, _, _ = make_app(troubled_room(12))
+    assert snap_compare(app, terminal_size=SIZES["80x24"], run_before=pressing("a", "s"))
