@@ -82,6 +82,8 @@ class DutyRules:
         if held_back or self.duty_now is None or not tank.cycles.is_known:
             self._high = 0
             return
+        if tank.heater_rules.suspicious:
+            return  # a fault with a name of its own may be at work: wait for it
         weak = self._weak_share(tank)
         excess = self._excess(tank)
         self.suspicious = weak is not None or excess is not None

@@ -9,6 +9,7 @@ from tankwatch.watchdog.warmth import (
     ARRIVES,
     LAG_S,
     WINDOW_K,
+    falls_freely,
     rise_k,
     rounded,
     usual_bottom_c,
@@ -25,6 +26,8 @@ _UNDER_BOTTOM_TOGETHER_K = 0.7
 _SUSPICIOUS_K = 0.25
 _NEEDED_MINUTES = 2
 _IDLE_WINDOW_S = 1200.0
+_NEWEST_S = 600.0
+_NEWEST_FALL_K = 0.15
 _OTHER_COOLING_SHARE = -0.7
 _OTHER_COOLING_K_PER_H = 0.6
 """Faster than the water cools by itself by both of these: something cold, not a lack of heat."""
@@ -72,7 +75,7 @@ class NoHeatRule:
         warmth = tank.heater_rules.warmth
         share = warmth.share(tank, water_c, span_s)
         spread = warmth.share_uncertainty(tank, water_c, span_s)
-        dead = share + spread < ARRIVES and not _something_else_cools(tank, share)
+        dead = share + spread < ARRIVES and not _something_else_cools(tank, water_c, share)
         self._dead = self._dead + 1 if dead else 0
         self.suspicious = dead
         if (under_k < 0.1 and share > 0.7) or rise_k(tank, span_s) > 0.5 * WINDOW_K:
@@ -91,7 +94,7 @@ class NoHeatRule:
             return math.nan
         span_s = max(window_s(tank), _IDLE_WINDOW_S)
         share = tank.heater_rules.warmth.share(tank, water_c, span_s)
-        if heating is None and not share < ARRIVES:
+        if heating is None and not (share < ARRIVES and falls_freely(tank, water_c)):
             self._cold = 0
             if share > 0.7:
                 tank.clear(Condition.HEATER_NO_HEAT, now_s)
@@ -99,17 +102,22 @@ class NoHeatRule:
         if under_k > _SUSPICIOUS_K:
             self.suspicious = self.is_cold_and_idle = True
         needed_k = _UNDER_BOTTOM_TOGETHER_K if tank.room_is_unheated else _UNDER_BOTTOM_K
-        cold = under_k > needed_k and not _something_else_cools(tank, share)
+        cold = under_k > needed_k and not _something_else_cools(tank, water_c, share)
         self._cold = self._cold + 1 if cold else 0
         return share
 
 
-def _something_else_cools(tank: "TankWatch", share: float) -> bool:
+def _something_else_cools(tank: "TankWatch", water_c: float, share: float) -> bool:
     """Tell whether the water falls far faster than it cools by itself."""
     heating = tank.model.heating_k_per_h
-    if heating is None or math.isnan(share):
+    cooling = tank.heater_rules.warmth.cooling(tank, water_c)
+    if heating is None or cooling is None or math.isnan(share):
         return False
-    return share < _OTHER_COOLING_SHARE and -share * heating.value > _OTHER_COOLING_K_PER_H
+    if share < _OTHER_COOLING_SHARE and -share * heating.value > _OTHER_COOLING_K_PER_H:
+        return True
+    fall_k = -rise_k(tank, _NEWEST_S)
+    natural_k = 2.0 * max(cooling[0], 0.0) * _NEWEST_S / 3600.0
+    return fall_k > natural_k + max(_NEWEST_FALL_K, 2.0 * tank.probe_rules.quantum_c)
 
 
 def _tell(tank: "TankWatch", now_s: float, water_c: float, share: float, heating: bool | None) -> None:

@@ -3,7 +3,7 @@
 from typing import TYPE_CHECKING
 
 from tankwatch.alarms.model import Condition, Priority
-from tankwatch.watchdog.warmth import ARRIVES, rounded, usual_bottom_c
+from tankwatch.watchdog.warmth import ARRIVES, falls_freely, rounded, usual_bottom_c
 from tankwatch.watchdog.words import limit_text, minutes_text
 
 if TYPE_CHECKING:
@@ -49,10 +49,10 @@ class OverloadRule:
             return
         change_k = water_c - tank.track.smooth_c(then)
         share = tank.heater_rules.warmth.share(tank, water_c, _FULL_DUTY_S)
-        if heating is None and not (cycles.is_known and share >= ARRIVES):
+        if heating is None and not (cycles.is_known and not falls_freely(tank, water_c)):
             return  # without a measured state only a known heater can be said to heat too little
         falls = change_k < -0.02 or (change_k < 0.02 and under_k > 0.4)
-        self.suspicious = falls and not share < ARRIVES
+        self.suspicious = falls and (heating is None or not share < ARRIVES)
         self._minutes = self._minutes + 1 if self.suspicious else 0
         if self._minutes >= _NEEDED_MINUTES:
             _tell(tank, now_s, water_c, on_s, change_k, share)

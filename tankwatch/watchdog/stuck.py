@@ -10,7 +10,7 @@ from tankwatch.watchdog.words import limit_text
 if TYPE_CHECKING:
     from tankwatch.watchdog.tank import TankWatch
 
-_OVER_TOP_K = 0.5
+_OVER_TOP_K = 0.7
 _SUSPICIOUS_K = 0.25
 _BACK_K = 0.15
 _NEEDED_MINUTES = 2

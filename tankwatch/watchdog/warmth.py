@@ -24,6 +24,8 @@ _LONGEST_WINDOW_S = 5400.0
 _MIXING_S = 300.0  # of the time to settle after work, the part in which new water still mixes
 _ROOM_SHARE_PER_H = 0.25  # a room changes the cooling by at most this share of the heating, per hour
 _FOLLOW_S = 1200.0
+_FREE_FALL_K = 0.15
+_FREE_SHARE = 0.7
 
 
 class Warmth:
@@ -109,6 +111,19 @@ def rise_k(tank: "TankWatch", window_s: float) -> float:
     track = tank.track
     then = track.index_at(track.time_s[-1] - window_s)
     return 0.0 if then is None else track.newest_c() - track.smooth_c(then)
+
+
+def falls_freely(tank: "TankWatch", water_c: float) -> bool:
+    """Tell whether the water falls about as fast as it does without any heat.
+
+    A heater that is merely too weak slows the fall, also while its state is not measured.
+    """
+    cooling = tank.heater_rules.warmth.cooling(tank, water_c)
+    if cooling is None or cooling[0] <= 0.0:
+        return False
+    lift_k = max(_FREE_FALL_K, 1.5 * tank.probe_rules.quantum_c)
+    span_s = min(max(lift_k / cooling[0] * 3600.0, _FOLLOW_S), _LONGEST_WINDOW_S)
+    return -rise_k(tank, span_s) > _FREE_SHARE * cooling[0] * span_s / 3600.0
 
 
 def usual_top_c(tank: "TankWatch") -> float:
