@@ -7,6 +7,8 @@ from enum import StrEnum
 class Channel(StrEnum):
     """What a reading is about; the names are those of the configuration file."""
 
+    __hash__ = str.__hash__  # an enum's own is written in Python, and every reading is looked up by channel
+
     TEMPERATURE = "temperature"
     """Water temperature, °C."""
     HEATER = "heater"

@@ -36,7 +36,13 @@ class BoundChannel:
         Raises:
             Refused: wrong type, unit or word, or an absurd value.
         """
-        kind = self.config.kind
+        config = self.config
+        kind = config.kind
+        if raw is True or raw is False:  # the most frequent form of a state
+            if kind in ON_OFF_CHANNELS:
+                return Reading(
+                    self.tank, kind, time_s, 1.0 if raw is not config.invert else 0.0, None, retained, source
+                )
         if kind is Channel.SERVICE:
             return Reading(self.tank, kind, time_s, 0.0, self._mark(raw).value, retained, source)
         value = self._state(raw, unit) if kind in ON_OFF_CHANNELS else self._quantity(raw, unit)

@@ -25,6 +25,11 @@ _MILLISECONDS_FROM = 1e11
 _T = TypeVar("_T")
 _NAME_ENDS = ("/", ":")
 _MAX_ROUTES = 10_000
+_MAX_PLANS = 100
+"""A device says the same names again and again; one that does not must not fill the memory."""
+
+_Plan = tuple[list[tuple[BoundChannel, int]], list[Refused]]
+"""Each channel with the place in the pack that it takes, and what is refused."""
 
 
 class Decoded(NamedTuple):
@@ -56,6 +61,7 @@ class Decoder:
             if c.config.decode.startswith("pointer:")
         ]
         self._routes: dict[str, list[tuple[BoundChannel, bool]]] = {}
+        self._plans: dict[tuple[str, ...], _Plan] = {}
 
     def decode(self, payload: bytes, arrived_s: float, *, retained: bool = False) -> Decoded:
         """Return the readings in `payload`, which arrived at `arrived_s` (seconds since 1970 UTC)."""
@@ -108,26 +114,38 @@ class Decoder:
 
     def _routed(self, named: list[tuple[str, _T]], step: "_Step") -> Iterator[tuple[BoundChannel, _T]]:
         """Yield each named value with the channels that take it."""
-        if len(named) == 1:
-            for channel, _ in self._route(named[0][0]):
-                yield channel, named[0][1]
-            return
-        by_channel: dict[int, list[tuple[str, bool, BoundChannel, _T]]] = {}
-        for name, value in named:
+        names = tuple(name for name, _ in named)
+        plan = self._plans.get(names)
+        if plan is None:
+            if len(self._plans) >= _MAX_PLANS:
+                self._plans.clear()
+            plan = self._plans[names] = self._plan(names)
+        places, refused = plan
+        if refused:
+            step.refused.extend(refused)
+        for channel, place in places:
+            yield channel, named[place][1]
+
+    def _plan(self, names: tuple[str, ...]) -> "_Plan":
+        """Work out, for records of these names in one pack, which channel takes which of them."""
+        if len(names) == 1:
+            return [(channel, 0) for channel, _ in self._route(names[0])], []
+        places: list[tuple[BoundChannel, int]] = []
+        refused: list[Refused] = []
+        by_channel: dict[int, list[tuple[str, bool, BoundChannel, int]]] = {}
+        for place, name in enumerate(names):
             for channel, is_whole in self._route(name):
-                by_channel.setdefault(id(channel), []).append((name, is_whole, channel, value))
+                by_channel.setdefault(id(channel), []).append((name, is_whole, channel, place))
         for hits in by_channel.values():
             if any(is_whole for _, is_whole, _, _ in hits):
                 hits = [hit for hit in hits if hit[1]]
             first = hits[0][0]
             other = next((name for name, _, _, _ in hits if name != first), None)
             if other is not None:
-                step.refused.append(
-                    Refused(Reason.AMBIGUOUS, f"both {first!r} and {other!r} fit one channel")
-                )
+                refused.append(Refused(Reason.AMBIGUOUS, f"both {first!r} and {other!r} fit one channel"))
                 continue
-            for _, _, channel, value in hits:
-                yield channel, value
+            places.extend((channel, place) for _, _, channel, place in hits)
+        return places, refused
 
     def _route(self, name: str) -> list[tuple[BoundChannel, bool]]:
         """Return the channels that a record called `name` may be for, and whether its whole name fits."""

@@ -65,7 +65,8 @@ def resolve_pack(pack: Any, now_s: float | None = None) -> list[Record]:
     for entry in pack:
         if type(entry) is not dict:
             raise Refused(Reason.NOT_SENML, "expected every record to be an object")
-        if plain_base and _PLAIN_FIELDS.issuperset(entry):
+        if plain_base and (_PLAIN_FIELDS.issuperset(entry) or _take_plain_base(entry, base)):
+            base_name, base_unit, base_time_s = base.name, base.unit, base.time_s
             value: Any = entry.get("v")
             if value is None:
                 value = entry.get("vb")
@@ -112,10 +113,29 @@ class _Base:
 
 
 _PLAIN_FIELDS = frozenset({"n", "u", "t", "v", "vb"})
+_PLAIN_BASE_FIELDS = _PLAIN_FIELDS | {"bn", "bt", "bu"}
 _VALUE_FIELDS = ("v", "vs", "vb", "vd")
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9:./_-]*")
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
 _BASE64URL = re.compile(r"[A-Za-z0-9_-]*")
+
+
+def _take_plain_base(entry: Mapping[str, Any], base: _Base) -> bool:
+    """Take base name, time and unit of a record that has nothing unusual else; tell whether it was one."""
+    if not _PLAIN_BASE_FIELDS.issuperset(entry):
+        return False
+    name, time_s, unit = entry.get("bn", base.name), entry.get("bt", base.time_s), entry.get("bu", base.unit)
+    if (
+        type(name) is not str
+        or (type(time_s) is not float and type(time_s) is not int)
+        or not -1e15 < time_s < 1e15
+        or (type(unit) is not str and "bu" in entry)
+    ):
+        return False
+    base.name, base.time_s, base.unit = name, float(time_s), unit
+    if base.version is None:
+        base.version = VERSION
+    return True
 
 
 def _resolve_with_care(entry: Mapping[str, Any], base: _Base, now_s: float | None) -> Record | None:

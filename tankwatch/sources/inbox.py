@@ -1,6 +1,7 @@
 """The one queue between the sources and the watchdog: bounded, drops the oldest, and counts what it drops."""
 
 import threading
+import time
 from collections import Counter, deque
 from collections.abc import Sequence
 
@@ -14,8 +15,11 @@ class Inbox:
     that the inbox is full, the oldest readings go, since a late warning is better than none.
     """
 
-    def __init__(self, capacity: int = 100_000) -> None:
+    def __init__(self, capacity: int = 100_000, *, gather_s: float = 0.0) -> None:
         """Start empty, with room for `capacity` readings.
+
+        `gather_s`: after the first reading has come, `take` waits so long for more, since waking for each
+        one costs more than judging it.
 
         Raises:
             ValueError: there is room for none.
@@ -25,6 +29,7 @@ class Inbox:
         self._capacity = capacity
         self._readings: deque[Reading] = deque()
         self._dropped: Counter[str] = Counter()
+        self._gather_s = gather_s
         self._filled = threading.Condition()
 
     def put(self, readings: Sequence[Reading]) -> None:
@@ -39,8 +44,13 @@ class Inbox:
 
     def take(self, timeout_s: float) -> list[Reading]:
         """Return all that is there, oldest first; wait at most `timeout_s` seconds for the first."""
+        if self._gather_s:
+            with self._filled:
+                has_come = self._filled.wait_for(lambda: self._readings, timeout_s)
+            if has_come:
+                time.sleep(min(self._gather_s, timeout_s))
         with self._filled:
-            if not self._readings:
+            if not self._readings and not self._gather_s:
                 self._filled.wait_for(lambda: self._readings, timeout_s)
             taken = list(self._readings)
             self._readings.clear()

@@ -33,6 +33,8 @@ _CONNECT_WITHIN_S = 5.0
 _MAX_PACKET_BYTES = 1024 * 1024
 """A protocol 5 broker sends nothing larger; what is over the limit of payloads but below this is counted."""
 _MISC_EVERY_S = 1.0
+_READ_AT_ONCE = 50
+"""Messages read before the loop looks at the clock and its other duties again."""
 
 
 class MqttSource(Source):
@@ -86,6 +88,7 @@ class _Session:
         self._farewell: ReasonCode | None = None
         self._granted: list[ReasonCode] | None = None
         self._told_fault = False
+        self._messages = 0
         version5 = config.protocol == 5
         self._client = paho.Client(
             CallbackAPIVersion.VERSION2,
@@ -144,7 +147,7 @@ class _Session:
                     if key.fileobj is sock:
                         events |= mask
                 if ahead or events & selectors.EVENT_READ:
-                    client.loop_read()
+                    self._read()
                 if events & selectors.EVENT_WRITE:
                     client.loop_write()
                 now_s = link.clock.monotonic_s()
@@ -165,6 +168,14 @@ class _Session:
                 elif now_s - asked_s > _ANSWER_WITHIN_S:
                     what = "the connection" if self._answer is None else "the subscription"
                     raise SourceError(f"{self._address}: no answer to {what} in {_ANSWER_WITHIN_S:.0f} s")
+
+    def _read(self) -> None:
+        """Read what has come: one call reads one message, and where one is there are often more."""
+        for _ in range(_READ_AT_ONCE):
+            before = self._messages
+            self._client.loop_read()
+            if self._messages == before:
+                return
 
     def _subscribe(self) -> int:
         filters = self._topics.subscriptions()
@@ -231,6 +242,7 @@ class _Session:
 
     def _on_message(self, client: Any, userdata: Any, message: paho.MQTTMessage) -> None:
         """Decode and enqueue; whatever goes wrong stays with this one message."""
+        self._messages += 1
         link = self._link
         payload = bytes(message.payload)
         topic = ""

@@ -30,6 +30,8 @@ log = logging.getLogger(__name__)
 
 INBOX_CAPACITY = 20_000
 """Readings that may wait for the judge: minutes of a large room, and a few megabytes."""
+GATHER_S = 0.02
+"""Readings that come within this time are judged together."""
 STOP_WITHIN_S = 5.0
 """How long each part may take to stop."""
 
@@ -67,7 +69,7 @@ class Watch:
         reader = StoreReader(path)
         watchdog = self._restore(reader)
         standing = watchdog.book.standing
-        self._inbox = Inbox(INBOX_CAPACITY)
+        self._inbox = Inbox(INBOX_CAPACITY, gather_s=GATHER_S)
         self._sources = SourceSet(
             self.config, self._inbox, self.clock, lost_after_s=self.timing.source_lost_after_s
         )
