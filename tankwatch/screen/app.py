@@ -42,6 +42,8 @@ from tankwatch.screen.tank_page import TankPage
 TREND_EVERY_S = 600.0
 YOUNG_EVERY_S = 60.0
 SLOW_EVERY_S = 5.0
+_GOOD_NEWS_S = 3.0
+"""A notice lies over the record: what merely went well leaves soon."""
 _CAN_BE_ACKNOWLEDGED = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED})
 
 
@@ -51,7 +53,7 @@ class TankwatchApp(App[None]):
     TITLE = "tankwatch"
     CSS_PATH = "look.tcss"
     BINDINGS: ClassVar[list[BindingType]] = list(keys.APP)
-    NOTIFICATION_TIMEOUT = 6
+    NOTIFICATION_TIMEOUT = 8
     ALLOW_SELECT = False
 
     def __init__(
@@ -317,7 +319,8 @@ class TankwatchApp(App[None]):
 
     def tell(self, text: str, severity: Literal["information", "warning", "error"] = "information") -> None:
         """Show a short notice; never as markup."""
-        self.notify(text, severity=severity, markup=False)
+        timeout = _GOOD_NEWS_S if severity == "information" else self.NOTIFICATION_TIMEOUT
+        self.notify(text, severity=severity, markup=False, timeout=timeout)
 
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
         """Yield the commands of the palette (Ctrl+P)."""

@@ -60,7 +60,7 @@ class NightPage(Page):
         self._events: list[Event] = []
         self._stops: list[Stop] = []
         self._stop = -1
-        self._asked: int | None = None
+        self._asked: Span | None = None
         self._asked_at_s = float("-inf")
         self._drawn: object = None
 
@@ -144,10 +144,14 @@ class NightPage(Page):
 
     def _read_if_due(self, now_s: float) -> None:
         mono_s = self.home.clock.monotonic_s()
-        if self._asked == self.back and (self.back or mono_s - self._asked_at_s < _AGAIN_S):
-            return
-        self._asked, self._asked_at_s = self.back, mono_s
-        self._read(now_s, self.back)
+        span, asked = self.span_of(now_s, self.back), self._asked
+        if asked is not None and asked.from_s == span.from_s:
+            # A night that was over when it was asked for does not change any more.
+            over = asked.title == span.title and span.to_s < now_s
+            if over or mono_s - self._asked_at_s < _AGAIN_S:
+                return
+        self._asked, self._asked_at_s = span, mono_s
+        self._read(now_s, span)
 
     def span_of(self, now_s: float, back: int) -> Span:
         """Return the night that lies `back` nights before the last one."""
@@ -160,13 +164,13 @@ class NightPage(Page):
         return night_of(datetime.fromtimestamp(last.from_s, zone).date() - timedelta(days=back), zone)
 
     @work(exclusive=True, group="night")
-    async def _read(self, now_s: float, back: int) -> None:
+    async def _read(self, now_s: float, span: Span) -> None:
         if self.home.review is None:
             self.trouble = "This screen has no store to rebuild a night from."
             self.refresh_view()
             return
         try:
-            review = await asyncio.to_thread(self.home.review, self.span_of(now_s, back), now_s)
+            review = await asyncio.to_thread(self.home.review, span, now_s)
         except StoreError as error:
             self.review, self.trouble = None, str(error)
         else:

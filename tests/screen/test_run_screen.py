@@ -1,8 +1,15 @@
 """Starting the screen: nothing of Textual before its settings are made, and what they are."""
 
+import fcntl
 import os
+import pty
+import select
+import struct
 import subprocess
 import sys
+import termios
+import time
+from pathlib import Path
 
 import pytest
 
@@ -43,3 +50,35 @@ def test_what_the_user_set_has_the_last_word(monkeypatch: pytest.MonkeyPatch) ->
     monkeypatch.setenv("TEXTUAL_FPS", "30")
     prepare_environment(slow=True)
     assert os.environ["TEXTUAL_FPS"] == "30"
+
+
+def test_without_a_configuration_a_terminal_gets_guidance_and_status_2(tmp_path: Path) -> None:
+    master, slave = pty.openpty()
+    fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+    environment = {**os.environ, "HOME": str(tmp_path), "TERM": "xterm", "XDG_CONFIG_HOME": str(tmp_path)}
+    environment.pop("TANKWATCH_CONFIG", None)
+    command = [sys.executable, "-m", "tankwatch", "screen"]
+    child = subprocess.Popen(
+        command, stdin=slave, stdout=slave, stderr=slave, cwd=tmp_path, env=environment, close_fds=True
+    )
+    os.close(slave)
+    seen = b""
+    deadline = time.monotonic() + 20
+    try:
+        while b"tankwatch demo" not in seen and time.monotonic() < deadline:
+            if select.select([master], [], [], 0.2)[0]:
+                seen += os.read(master, 65_536)
+        os.write(master, b"q")
+        while child.poll() is None and time.monotonic() < deadline:
+            if select.select([master], [], [], 0.2)[0]:
+                try:
+                    os.read(master, 65_536)
+                except OSError:
+                    break  # Linux reports the closed far end of a terminal so
+        assert child.wait(timeout=10) == 2
+    finally:
+        child.kill()
+        child.wait()
+        os.close(master)
+    assert b"It has no room to show yet." in seen
+    assert list(tmp_path.glob("*.toml")) == []

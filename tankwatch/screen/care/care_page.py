@@ -70,7 +70,9 @@ class CarePage(Page):
         self.remembered: dict[str, dict[str, str]] = {}
         """Words of a form to begin with when it is opened again, by tank and form."""
         self._due: tuple[DueTask, ...] = ()
-        self._out_l: float | None = None
+        self._change: tuple[float, float] | None = None
+        """Litres and °C of the last change that was kept: what is to be filled in again."""
+        self._drawn: object = None
         self._asked: str | None = None
         self._asked_at_s = float("-inf")
 
@@ -78,7 +80,7 @@ class CarePage(Page):
         """Turn to a tank."""
         if tank_id != self.tank_id:
             self.tank_id = tank_id
-            self.past, self._due, self.chosen, self._out_l = None, (), 0, None
+            self.past, self._due, self.chosen, self._change = None, (), 0, None
         self._asked = None
 
     def compose_body(self) -> ComposeResult:
@@ -105,10 +107,15 @@ class CarePage(Page):
         self.query_one("#care-body").set_class(wide, "-wide")
         past = self.past
         if past is None or past.trouble:
+            self._drawn = None
             said = "Reading the record …" if past is None else past.trouble
             routine.show([(Run(" " + row, "label"),) for row in wrap(clean(said), width - 2)])
             record.show([])
             return
+        state = (id(past), self.chosen, self.size, len(lines), int(view.time_s // 60), wide)
+        if state == self._drawn:
+            return
+        self._drawn = state
         self._due = due(past, view.time_s)
         column = (width * 2 // 5 if wide else width) - 2
         shown = draw_routine(self._due, self.chosen, self._hints(standing.tank, past), column)
@@ -248,7 +255,7 @@ class CarePage(Page):
         if name == "change":
             return ChangeForm(title, known)
         if name == "fill":
-            return FillForm(title, known, self._out_l, given_today_ml(past, now_s))
+            return FillForm(title, known, self._change, given_today_ml(past, now_s))
         if name == "test":
             tests = tests_of(past)
             return WaterTestForm(title, known, tests[-1][1] if tests else None)
@@ -266,7 +273,7 @@ class CarePage(Page):
             return
         self.remembered[f"{self.tank_id}/{form.name}"] = {key: kept.words[key] for key in form.remembered}
         if isinstance(form, ChangeForm):
-            self._out_l = form.planned_l(kept.words)
+            self._change = form.planned(kept.words)
         if kept.worked.lifts:
             note = kept.words.get("note", "").strip()
             self.app.push_screen(LiftDialog(standing.name, kept.worked.lifts, note, self._write))

@@ -44,13 +44,13 @@ class ChangeForm(Form):
             Field("note", "note"),
         )
 
-    def planned_l(self, words: Words) -> float:
-        """Return the litres of the change that these words plan.
+    def planned(self, words: Words) -> tuple[float, float]:
+        """Return litres and temperature (°C) of the new water that these words plan.
 
         Raises:
             UsageError: something is missing or cannot be.
         """
-        return self._plan(words).planned_l
+        return self._plan(words).planned_l, self.needed(words, "new")
 
     def work(self, words: Words) -> Worked:
         """Plan the change.

@@ -25,7 +25,7 @@ DOSE_KIND = "dose"
 """Kind of a log entry that is a dose of conditioner."""
 FILL_KIND = "fill"
 """Kind of a log entry that is one lift of a filling."""
-TANK, BUCKET = "the tank, in lifts", "a bucket"
+TANK, BUCKET = "tank, in lifts", "a bucket"
 LABEL = "by its label"
 _GIVEN = "mL given today"
 _TOTAL = re.compile(r"(\d+(?:\.\d+)?(?:e[+-]?\d+)?) mL given today")
@@ -44,8 +44,15 @@ class FillForm(Form):
         "ph", "length", "width", "lift",
     )  # fmt: skip
 
-    def __init__(self, tank: str, known: Known, new_l: float | None, given_today_ml: float) -> None:
-        """Take what is known of the tank, how much was taken out, and what was given within a day."""
+    def __init__(
+        self,
+        tank: str,
+        known: Known,
+        change: tuple[float, float] | None,
+        given_today_ml: float,
+    ) -> None:
+        """Take what is known of the tank, litres and °C of the change that goes on, and mL given in a day."""
+        new_l, new_c = change or (None, None)
         self.title = f"New water for {tank}"
         self._known = known
         self.fields = (
@@ -61,7 +68,7 @@ class FillForm(Form):
             Field("length", "inner length", "cm", only_if=_IN_TANK),
             Field("width", "inner width", "cm", only_if=_IN_TANK),
             Field("lift", "height of a lift", "cm", as_text(DEFAULT_LIFT_CM), only_if=_IN_TANK),
-            Field("new_c", "new water is at", "°C", only_if=_IN_TANK),
+            Field("new_c", "new water is at", "°C", as_text(new_c), only_if=_IN_TANK),
             Field("tap", "tap water has", "", str(Disinfectant.CHLORAMINE), tuple(map(str, Disinfectant))),
             Field("level", "at most, as Cl2", "mg/L", "4"),
             Field("ph", "pH of the tank", "", "8"),
