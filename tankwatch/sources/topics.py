@@ -19,6 +19,9 @@ class TopicTable:
         self._by_filter: dict[str, list[BoundChannel]] = {}
         for channel in channels:
             self._by_filter.setdefault(channel.config.topic or "", []).append(channel)
+        # Only these need be tried one by one; with a thousand tanks that would take seconds.
+        self._patterns = [one for one in self._by_filter if _is_pattern(one)]
+        self._order = {one: number for number, one in enumerate(self._by_filter)}
         self._decoders: dict[str, Decoder] = {}
 
     def decoder(self, topic: str) -> Decoder:
@@ -27,12 +30,11 @@ class TopicTable:
         if decoder is None:
             if len(self._decoders) >= _MAX_TOPICS:  # a wildcard may let in any number of topics
                 self._decoders.clear()
-            channels = [
-                channel
-                for topic_filter, group in self._by_filter.items()
-                if matches(topic_filter, topic)
-                for channel in group
-            ]
+            fitting = [one for one in self._patterns if matches(one, topic)]
+            if topic in self._by_filter and not _is_pattern(topic):
+                fitting.append(topic)
+            fitting.sort(key=self._order.__getitem__)
+            channels = [channel for one in fitting for channel in self._by_filter[one]]
             decoder = self._decoders[topic] = Decoder(self._source, channels)
         return decoder
 
@@ -42,8 +44,15 @@ class TopicTable:
         A filter that another covers is left out: a broker may send a message once for each match (MQTT 5
         section 3.3.4), and every reading would come twice.
         """
-        filters = list(self._by_filter)
-        return [one for one in filters if not any(one != other and _covers(other, one) for other in filters)]
+        wide = self._patterns
+        return [
+            one for one in self._by_filter if not any(one != other and _covers(other, one) for other in wide)
+        ]
+
+
+def _is_pattern(topic_filter: str) -> bool:
+    """Return whether a filter may match other topics than the one of its own name."""
+    return topic_filter.startswith("$share/") or "+" in topic_filter or "#" in topic_filter
 
 
 def matches(topic_filter: str, topic: str) -> bool:
