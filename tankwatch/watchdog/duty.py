@@ -148,6 +148,8 @@ class DutyRules:
 
     def _weak_share(self, tank: "TankWatch") -> float | None:
         """Return what is left of the heater's power where the newest blocks say that it fell."""
+        if not tank.heater_measured:
+            return None  # times recovered from the water itself are too rough for that
         newest = [b.heating_k_per_h for b in tank.learning.waiting[-3:] if b.heating_k_per_h is not None]
         heating = tank.model.heating_k_per_h
         if len(newest) < 2 or heating is None or not tank.model.heating_is_measured:
@@ -165,6 +167,8 @@ class DutyRules:
                 margin *= _STAYS  # what was told is not taken back for a little less
             far = self.expected_now + margin
             return self.expected_now if self.duty_now > far else None
+        if not tank.heater_measured:
+            return None
         known = self.usual is not None and self._known_days >= _ROOM_UNKNOWN_DAYS
         if self.usual is None or not known or tank.air_now_c() is not None:
             return None

@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING
 
 from tankwatch.alarms.model import Condition, Priority
 from tankwatch.watchdog.forecast import minutes_to_high
-from tankwatch.watchdog.warmth import LAG_S, rise_k, rounded, usual_top_c, window_s
+from tankwatch.watchdog.warmth import ARRIVES, LAG_S, rise_k, rounded, usual_top_c, window_s
 from tankwatch.watchdog.words import limit_text
 
 if TYPE_CHECKING:
@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 _OVER_TOP_K = 0.7
 _SUSPICIOUS_K = 0.25
 _BACK_K = 0.15
+_FALL_S = 1500.0
 _NEEDED_MINUTES = 2
 _FITS = (0.7, 1.25)
 """Between these shares of the heater's own warmth a rise is its work; beyond, sun or hot water."""
@@ -35,13 +36,13 @@ class StuckRule:
         top_c = usual_top_c(tank)
         over_k = water_c - top_c
         heating = tank.heating_now(now_s)
-        if over_k < _BACK_K or (heating is not True and rise_k(tank, 1500.0) < -0.1):
+        if over_k < _BACK_K or (heating is not True and _has_stopped(tank, water_c)):
             self._minutes = 0
             if tank.is_active(Condition.HEATER_STUCK_ON):
                 tank.clear(Condition.HEATER_STUCK_ON, now_s)
                 if heating is False and over_k >= _BACK_K:
                     # It does stop, only higher up than before: that is where the cycle turns now.
-                    cycles.accept_top(water_c - rise_k(tank, 1500.0))
+                    cycles.accept_top(water_c - rise_k(tank, _FALL_S))
             return
         if over_k < _SUSPICIOUS_K or (heating is None and not cycles.is_known):
             return  # without a measured state only a known thermostat can be said not to stop
@@ -52,6 +53,12 @@ class StuckRule:
         self._minutes = self._minutes + 1 if over_k >= _OVER_TOP_K and self.suspicious else 0
         if self._minutes >= _NEEDED_MINUTES:
             _tell(tank, now_s, water_c, top_c, share, heating)
+
+
+def _has_stopped(tank: "TankWatch", water_c: float) -> bool:
+    """Tell whether the water falls as it does without heat, and not because the room cools a little."""
+    share = tank.heater_rules.warmth.share(tank, water_c, _FALL_S)
+    return rise_k(tank, _FALL_S) < -0.1 and not share > ARRIVES
 
 
 def _is_heating(tank: "TankWatch") -> bool:

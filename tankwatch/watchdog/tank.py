@@ -252,8 +252,11 @@ class TankWatch:
         heating = self.model.heating_k_per_h
         if heating is None or self.cycles.duty is None:
             return None
+        # Over whole cycles heat and loss balance; further from the cycle's middle more is lost, or less.
         cooling = heating.value * self.cycles.duty
-        return cooling, 0.15 * cooling + 0.03 * heating.value
+        middle_c = self.config.setpoint_c if self.cycles.centre_c is None else self.cycles.centre_c
+        cooling += self.model.guess_k_per_h * (water_c - middle_c)
+        return cooling, 0.15 * abs(cooling) + 0.03 * heating.value
 
     def seems_heated(self) -> bool:
         """Tell whether heat comes now, by the state or, where none is measured, by the rise of the water."""
