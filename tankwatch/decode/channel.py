@@ -12,6 +12,9 @@ FAULT_CODES_C = frozenset({85.0, -127.0, 127.937, 127.9375})
 """What 1-wire probes and their libraries say in place of a temperature: before the first conversion (DS18B20
 data sheet, table 1), disconnected (a convention of probe libraries), and with too little supply."""
 
+_SERVICE, _TEMPERATURE, _AIR = Channel.SERVICE, Channel.TEMPERATURE, Channel.AIR
+"""Named once: looking a member up in its enum is slow, and this is done for every reading."""
+
 _SERVICE_WORDS = {mark.value: mark for mark in ServiceMark}
 
 
@@ -38,12 +41,10 @@ class BoundChannel:
         """
         config = self.config
         kind = config.kind
-        if raw is True or raw is False:  # the most frequent form of a state
-            if kind in ON_OFF_CHANNELS:
-                return Reading(
-                    self.tank, kind, time_s, 1.0 if raw is not config.invert else 0.0, None, retained, source
-                )
-        if kind is Channel.SERVICE:
+        if (raw is True or raw is False) and kind in ON_OFF_CHANNELS:  # the most frequent form of a state
+            state = 1.0 if raw is not config.invert else 0.0
+            return Reading(self.tank, kind, time_s, state, None, retained, source)
+        if kind is _SERVICE:
             return Reading(self.tank, kind, time_s, 0.0, self._mark(raw).value, retained, source)
         value = self._state(raw, unit) if kind in ON_OFF_CHANNELS else self._quantity(raw, unit)
         return Reading(self.tank, kind, time_s, value, None, retained, source)
@@ -57,7 +58,7 @@ class BoundChannel:
             Refused: the text is neither.
         """
         kind = self.config.kind
-        if kind is Channel.SERVICE:
+        if kind is _SERVICE:
             word = scalar.text_of(text)
             return (word if word in _SERVICE_WORDS else scalar.on_off(word)), None
         if kind in ON_OFF_CHANNELS and self.config.on_above is None:
@@ -93,7 +94,7 @@ class BoundChannel:
         if isinstance(raw, bool | str):
             raise Refused(Reason.WRONG_TYPE, f"{config.kind} of {raw!r}; expected a number")
         value = to_channel_unit(config.kind, raw * config.scale, unit)
-        if config.kind in (Channel.TEMPERATURE, Channel.AIR):
+        if config.kind is _TEMPERATURE or config.kind is _AIR:
             value = self._calibrated_c(raw, unit, value)
         check_plausible(config.kind, value)
         return value

@@ -35,6 +35,9 @@ LOCKED_FAILED_S = 60.0
 
 _FLUSH_LOOK_S = 0.5
 
+_SERVICE = Channel.SERVICE
+"""Looking a member up in its enum takes longer than all else that is done to a reading here."""
+
 
 class StoreWriter:
     """Writes the store at `path`.
@@ -114,10 +117,10 @@ class StoreWriter:
 
     def put_readings(self, readings: Sequence[Reading]) -> None:
         """Keep `readings`; retained ones are not kept, and service readings are kept as marks."""
-        kept = [r for r in readings if not r.retained and r.channel is not Channel.SERVICE]
+        kept = [r for r in readings if not r.retained and r.channel is not _SERVICE]
         if len(kept) != len(readings):
             for reading in readings:
-                if not reading.retained and reading.channel is Channel.SERVICE:
+                if not reading.retained and reading.channel is _SERVICE:
                     self._put_mark(reading.tank, reading.text or "", reading.time_s, reading.source)
         if not kept:
             return
