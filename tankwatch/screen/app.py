@@ -22,7 +22,6 @@ from tankwatch.errors import ControlError, StoreError
 from tankwatch.reading import Channel, ServiceMark
 from tankwatch.screen import keys, words
 from tankwatch.screen.alarms_page import AlarmsPage
-from tankwatch.screen.care.care_page import CarePage
 from tankwatch.screen.chart.draw import ChartData
 from tankwatch.screen.feed import History, LiveFeed, Reviewer
 from tankwatch.screen.health_page import HealthPage, Places
@@ -102,7 +101,6 @@ class TankwatchApp(App[None]):
             "room": RoomPage(),
             "tank": TankPage(),
             "alarms": AlarmsPage(),
-            "care": CarePage(),
             "night": NightPage(),
             "sources": SourcesPage(),
             "health": HealthPage(places or Places(config_path, config.store.path)),
@@ -208,10 +206,16 @@ class TankwatchApp(App[None]):
 
     def open_care(self, tank_id: str) -> None:
         """Open the care page of a tank."""
-        page = self.pages["care"]
-        if isinstance(page, CarePage):
-            page.open_tank(tank_id)
-            self.switch_screen("care")
+        # The sums of the care are many modules: they are loaded when they are asked for, not at the start.
+        from tankwatch.screen.care.care_page import CarePage
+
+        page = self.pages.get("care")
+        if not isinstance(page, CarePage):
+            page = CarePage()
+            self.pages["care"] = page
+            self.install_screen(page, "care")
+        page.open_tank(tank_id)
+        self.switch_screen("care")
 
     def action_page(self, name: str) -> None:
         """Open a page by name."""
@@ -259,8 +263,8 @@ class TankwatchApp(App[None]):
             if mark is ServiceMark.END
             else "The work has begun."
         )
-        care = self.pages["care"]
-        then = care.read_again if isinstance(care, CarePage) else None
+        top = self.screen
+        then = top.record_changed if isinstance(top, Page) else None
         self._ask_watch([partial(self.feed.mark, tank_id, mark, self.who)], said, then)
 
     def write_log(self, tank_id: str, kind: str, text: str, then: Callable[[], None] | None = None) -> None:

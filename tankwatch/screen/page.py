@@ -50,6 +50,10 @@ class Page(Screen[None]):
     def draw(self, view: RoomView) -> None:
         """Draw `view`; called only while the page is mounted and on top."""
 
+    def record_changed(self) -> None:
+        """Something was written down: a page that shows the record reads it anew."""
+        self.refresh_view()
+
     def refresh_view(self) -> None:
         """Draw the newest view if this page is ready to be drawn on."""
         if not self.is_mounted or not self.size.width:

@@ -221,9 +221,10 @@ class TankPage(Page):
 
     def _noted(self, text: str | None) -> None:
         if text:
-            self.home.write_log(self.tank_id, "note", text, self._read_again)
+            self.home.write_log(self.tank_id, "note", text, self.record_changed)
 
-    def _read_again(self) -> None:
+    def record_changed(self) -> None:
+        """Read the record anew."""
         self._asked = None
         self.refresh_view()
 

@@ -1,7 +1,8 @@
 """A whole visit played on the screen, and what the record says of it afterwards."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 import pytest
 from screen_fakes import EVIL, NOW_S, FakeFeed, FakeHistory, make_app, make_room, make_tank, settle
@@ -316,6 +317,50 @@ async def test_a_task_is_ticked_off_with_a_line() -> None:
         await settle(pilot)
         assert feed.calls == [("log", "t01", "filter", "ok", "keeper")]
         assert "rinse the filter      in 41 days" in shown(app)
+        await pilot.press("escape")
+        await settle(pilot)
+        assert app.screen is app.pages["tank"]
+
+
+async def test_the_sheet_of_a_visit_is_saved(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    app, _, _ = visited()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await open_care(pilot)
+        await pilot.press("e")
+        await settle(pilot)
+        lines = (tmp_path / "t01-visit.txt").read_text(encoding="utf-8").splitlines()
+        assert lines[0] == "Long tank"
+        assert "[ ] check the heater: never done" in lines
+        assert any("residual-current" in line for line in lines)
+        assert all(len(line) <= 56 for line in lines)
+
+
+async def test_the_care_page_stands_still_while_nothing_changes() -> None:
+    app, feed, _ = visited()
+    clock = app.clock
+    async with app.run_test(size=(120, 40)) as pilot:
+        await open_care(pilot)
+        before = {p.id or type(p).__name__: p.repaints for p in app.screen.query(Picture)}
+        for second in range(1, 4):
+            clock.advance(1)  # type: ignore[attr-defined]
+            feed.pictures.put_nowait(replace(make_room(2), time_s=NOW_S + second))
+            await settle(pilot)
+            app.tick()
+        assert {p.id or type(p).__name__: p.repaints for p in app.screen.query(Picture)} == before
+
+
+async def test_a_click_chooses_a_task() -> None:
+    app, _, _ = visited()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await open_care(pilot)
+        page = care_of(app)
+        index = next(i for i, d in enumerate(page._due) if d.task.key == "glass")
+        rows = page.query_one("#routine", Picture).text.splitlines()
+        row = next(i for i, text in enumerate(rows) if "clean the glass" in text)
+        await pilot.click("#routine", offset=(5, row))
+        await settle(pilot)
+        assert page.chosen == index
         await pilot.press("escape")
         await settle(pilot)
         assert app.screen is app.pages["tank"]

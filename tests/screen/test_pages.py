@@ -417,7 +417,7 @@ async def test_f1_explains_each_page_and_its_keys() -> None:
     app, _, _ = make_app(troubled_room())
     async with app.run_test(size=(100, 40)) as pilot:
         await settle(pilot)
-        for key in ("r", "enter", "a", "o"):
+        for key in ("r", "enter", "c", "a", "g", "o", "h"):
             await pilot.press(key)
             await settle(pilot)
             page = app.screen
@@ -452,7 +452,9 @@ async def test_foreign_words_do_no_harm_anywhere(size: tuple[int, int], evil: st
     app, _, _ = make_app(replace(room, room=evil, sources=(source,)))
     async with app.run_test(size=size) as pilot:
         await settle(pilot)
-        for key in ("enter", "f1", "escape", "a", "down", "o", "r", "slash", "left_square_bracket", "enter"):
+        care = ("c", "c", "escape", "f", "escape", "l", "escape", "s", "escape", "escape")
+        pages = ("a", "s", "escape", "down", "g", "o", "h", "r", "slash", "left_square_bracket", "enter")
+        for key in ("enter", "f1", "escape", *care, *pages):
             await pilot.press(key)
             await settle(pilot)
             assert "\x1b" not in shown(app)

@@ -151,8 +151,8 @@ class CarePage(Page):
             self.past = past
             self.refresh_view()
 
-    def read_again(self) -> None:
-        """Read the record anew: something was written."""
+    def record_changed(self) -> None:
+        """Read the record anew."""
         self._asked = None
         self.refresh_view()
 
@@ -281,4 +281,4 @@ class CarePage(Page):
             self._write(kept.worked.entry)
 
     def _write(self, entry: Entry) -> None:
-        self.home.write_log(self.tank_id, entry.kind, entry.text, self.read_again)
+        self.home.write_log(self.tank_id, entry.kind, entry.text, self.record_changed)
