@@ -48,9 +48,9 @@ class Parts:
         """Length, at least 1 ms."""
         return max(self.to_ms - self.from_ms, 1)
 
-    def of(self, time_ms: Ints) -> Ints:
-        """Return the number of the part that each time lies in."""
-        return np.minimum((time_ms - self.from_ms) * self.count // self.span_ms, self.count - 1)
+    def starts_ms(self, part: Ints) -> Ints:
+        """Return the first time that belongs to each part."""
+        return self.from_ms - (-part * self.span_ms) // self.count
 
     def of_one(self, time_ms: int) -> int:
         """Return the number of the part that one time lies in."""
@@ -76,19 +76,14 @@ class Tally:
         if begin == end:
             return
         time_ms, value = time_ms[begin:end], value[begin:end]
-        part = self.parts.of(time_ms)
-        first = np.flatnonzero(np.diff(part, prepend=part[0] - 1))
+        part = np.arange(self.parts.of_one(int(time_ms[0])), self.parts.of_one(int(time_ms[-1])) + 1)
+        first = np.searchsorted(time_ms, self.parts.starts_ms(part))
+        count = np.diff(first, append=len(time_ms))
+        part, first, count = part[count > 0], first[count > 0], count[count > 0]
         with np.errstate(over="ignore", invalid="ignore"):
             total = np.add.reduceat(value, first)
-        self._pieces.append(
-            (
-                part[first],
-                np.minimum.reduceat(value, first),
-                np.maximum.reduceat(value, first),
-                total,
-                np.diff(first, append=len(part)),
-            )
-        )
+        low, high = np.minimum.reduceat(value, first), np.maximum.reduceat(value, first)
+        self._pieces.append((part, low, high, total, count))
 
     def rows(self) -> Floats:
         """Return (part, low, high, mean, count) of each part that holds something, in order."""
