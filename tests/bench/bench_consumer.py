@@ -12,14 +12,18 @@ from pathlib import Path
 
 def tell(what: str, **more: float) -> None:
     """Say something to the parent, with the CPU seconds used so far."""
-    print(json.dumps({"what": what, "cpu_s": time.process_time(), "wall_s": time.monotonic(), **more}), flush=True)
+    print(
+        json.dumps({"what": what, "cpu_s": time.process_time(), "wall_s": time.monotonic(), **more}),
+        flush=True,
+    )
 
 
 def bare(port: int, messages: int) -> None:
     """Count messages with a paho client that does nothing else."""
     import paho.mqtt.client as paho
+    from paho.mqtt.enums import CallbackAPIVersion
 
-    client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+    client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
     count = 0
 
     def on_message(client: paho.Client, userdata: object, message: paho.MQTTMessage) -> None:

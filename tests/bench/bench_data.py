@@ -66,8 +66,12 @@ def config_text(tanks: int, port: int, store: str) -> str:
         f'[room]\nname = "Bench"\n[store]\npath = "{store}"\n'
         f'[[source]]\nid = "broker"\nkind = "mqtt"\nport = {port}\n'
     )
-    tank = '[[tank]]\nid = "{0}"\nvolume_l = 120.0\nsetpoint_c = 25.0\nheater_w = 150.0\nprobe_interval_s = 5\n'
-    channel = '[[tank.channel]]\nkind = "{1}"\nsource = "broker"\ntopic = "fish/{0}/state"\ndecode = "senml"\n'
+    tank = (
+        '[[tank]]\nid = "{0}"\nvolume_l = 120.0\nsetpoint_c = 25.0\nheater_w = 150.0\nprobe_interval_s = 5\n'
+    )
+    channel = (
+        '[[tank.channel]]\nkind = "{1}"\nsource = "broker"\ntopic = "fish/{0}/state"\ndecode = "senml"\n'
+    )
     parts = [head]
     for number in range(tanks):
         name = f"t{number:04}"

@@ -11,8 +11,9 @@ from typing import Any
 
 import paho.mqtt.client as paho
 from bench_data import config_text, packs
-from bench_table import Row
+from bench_table import Row, compared
 from conftest import MosquittoBroker
+from paho.mqtt.enums import CallbackAPIVersion
 
 TANKS = 100
 MESSAGES = 30_000
@@ -51,12 +52,11 @@ def _flood(folder: Path, broker: MosquittoBroker) -> list[Row]:
         took[kind] = (end["cpu_s"] - begin["cpu_s"], end["wall_s"] - resumed_s)
     rate = {kind: MESSAGES / cpu_s for kind, (cpu_s, _) in took.items()}
     wall = {kind: MESSAGES / wall_s for kind, (_, wall_s) in took.items()}
+    form, name, goal = "{:,.0f}", "bare consumer", "0.60 or more"
     return [
-        Row("ingest, packs of 3 a CPU second", f"{rate['watch']:,.0f}", f"bare consumer {rate['bare']:,.0f}",
-            rate["watch"] / rate["bare"], "0.60 or more"),
-        Row("ingest, packs of 3 a second, one core", f"{wall['watch']:,.0f}", f"bare consumer {wall['bare']:,.0f}",
-            wall["watch"] / wall["bare"], "0.60 or more"),
-    ]  # fmt: skip
+        compared("ingest, packs of 3 a CPU second", form, rate["watch"], name, rate["bare"], goal),
+        compared("ingest, packs of 3 a second, one core", form, wall["watch"], name, wall["bare"], goal),
+    ]
 
 
 def _large_room(folder: Path, broker: MosquittoBroker) -> Row:
@@ -73,10 +73,8 @@ def _large_room(folder: Path, broker: MosquittoBroker) -> Row:
     end = consumer.wait_for("done")
     consumer.process.wait(timeout=60)
     share = (end["cpu_s"] - begin["cpu_s"]) / (end["wall_s"] - begin["wall_s"])
-    return Row(
-        f"{LARGE_ROOM} tanks, a pack each {PACK_EVERY_S:g} s", f"{100 * share:.0f} % of a core", "1 core", share,
-        "0.25 or less",
-    )  # fmt: skip
+    what = f"{LARGE_ROOM} tanks, a pack each {PACK_EVERY_S:g} s"
+    return Row(what, f"{100 * share:.0f} % of a core", "1 core", share, "0.25 or less")
 
 
 class _Consumer:
@@ -103,7 +101,7 @@ def _publish(port: int, messages: Sequence[tuple[str, bytes]]) -> None:
     """Publish and return when the broker has all."""
     client = _publishers.get(port)
     if client is None:
-        client = _publishers[port] = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+        client = _publishers[port] = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
         client.max_inflight_messages_set(1000)
         client.connect("127.0.0.1", port)
         client.loop_start()

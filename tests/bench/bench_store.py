@@ -3,17 +3,19 @@
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 from bench_data import T0_S, days_of
-from bench_table import Row, best_s
+from bench_table import Row, best_s, compared
 from numpy.typing import NDArray
 
 from tankwatch.clock import ManualClock
 from tankwatch.reading import Channel
 from tankwatch.store import bulk, rows, schema
 from tankwatch.store.reader import StoreReader
+from tankwatch.store.series import Series
 
 GORILLA_BYTES = 1.37
 """Bytes per point, time stamp included: Pelkonen et al., Gorilla: a fast, scalable, in-memory time series
@@ -74,9 +76,9 @@ def bytes_per_reading(folder: Path) -> list[Row]:
     alone_count = build(alone, ["temperature"], 30)
     alone_each = alone.stat().st_size / alone_count
     return [
-        Row("bytes a reading, pack of 3", f"{each:.2f} B", f"plain table {plain_each:.1f} B", each / plain_each),
-        Row("", f"{each:.2f} B", f"published {GORILLA_BYTES} B", each / GORILLA_BYTES, "1.0 B or less"),
-        Row("bytes a reading, probe alone", f"{alone_each:.2f} B", f"published {GORILLA_BYTES} B", alone_each / GORILLA_BYTES),
+        compared("bytes a reading, pack of 3", "{:.2f} B", each, "plain table", plain_each),
+        compared("", "{:.2f} B", each, "published", GORILLA_BYTES, "1.0 B or less"),
+        compared("bytes a reading, probe alone", "{:.2f} B", alone_each, "published", GORILLA_BYTES),
     ]
 
 
@@ -90,34 +92,32 @@ def charts(folder: Path) -> list[Row]:
     ask = _duckdb(folder, time_ms, columns["temperature"])
     for name, days in (("day", 1), ("month", 30), ("year", 365)):
         from_ms = last_ms - days * 86_400_000 + 12_345
-        ours_s = best_s(
-            lambda: reader.series(  # noqa: B023
-                "t01", Channel.TEMPERATURE, from_ms / 1000.0, last_ms / 1000.0, BUCKETS  # noqa: B023
-            )
-        )
-        theirs_s = best_s(lambda: ask(from_ms, last_ms))  # noqa: B023
+        ours_s = best_s(partial(_chart, reader, from_ms, last_ms))
+        theirs_s = best_s(partial(ask, from_ms, last_ms))
         goal = "under 30 ms, ratio 1 or less" if name == "year" else ""
-        result.append(
-            Row(f"chart of a {name}, {BUCKETS} parts", f"{1000 * ours_s:.1f} ms", f"DuckDB {1000 * theirs_s:.1f} ms",
-                ours_s / theirs_s, goal)
-        )  # fmt: skip
-        found = reader.series("t01", Channel.TEMPERATURE, from_ms / 1000.0, last_ms / 1000.0, BUCKETS)
+        what = f"chart of a {name}, {BUCKETS} parts"
+        result.append(compared(what, "{:.1f} ms", 1000 * ours_s, "DuckDB", 1000 * theirs_s, goal))
+        found = _chart(reader, from_ms, last_ms)
         assert [(row[1], row[2], row[4]) for row in ask(from_ms, last_ms)] == list(
             zip(found.low.tolist(), found.high.tolist(), found.count.tolist(), strict=True)
         )
     short = folder / "short.db"
     build(short, ["temperature"], 36.5)
     short_ms = int(days_of(36.5)[0][-1])
-    times = [
-        best_s(lambda: StoreReader(path).series("t01", Channel.TEMPERATURE, (end - 86_400_000) / 1000.0, end / 1000.0, BUCKETS))  # noqa: B023, E501
-        for path, end in ((short, short_ms), (store, last_ms))
-    ]  # fmt: skip
-    result.append(
-        Row("chart of a day, history tenfold", f"{1000 * times[1]:.1f} ms", f"{1000 * times[0]:.1f} ms", times[1] / times[0])
-    )  # fmt: skip
-    per = store.stat().st_size / count, short.stat().st_size / (count / 10)
-    result.append(Row("bytes a reading, history tenfold", f"{per[0]:.2f} B", f"{per[1]:.2f} B", per[0] / per[1]))
+    short_s, long_s = (
+        best_s(partial(_chart, StoreReader(path), end_ms - 86_400_000, end_ms))
+        for path, end_ms in ((short, short_ms), (store, last_ms))
+    )
+    what = "chart of a day, history tenfold"
+    result.append(compared(what, "{:.1f} ms", 1000 * long_s, "before", 1000 * short_s, "about 1"))
+    each, short_each = store.stat().st_size / count, short.stat().st_size / (count / 10)
+    what = "bytes a reading, history tenfold"
+    result.append(compared(what, "{:.2f} B", each, "before", short_each, "about 1"))
     return result
+
+
+def _chart(reader: StoreReader, from_ms: int, to_ms: int) -> Series:
+    return reader.series("t01", Channel.TEMPERATURE, from_ms / 1000.0, to_ms / 1000.0, BUCKETS)
 
 
 def _duckdb(folder: Path, time_ms: NDArray[np.int64], value: NDArray[np.float64]):  # type: ignore[no-untyped-def]

@@ -17,6 +17,11 @@ class Row:
     goal: str = ""
 
 
+def compared(what: str, form: str, ours: float, name: str, theirs: float, goal: str = "") -> Row:
+    """Return a row for two figures of one kind, printed as `form` says (such as `{:.1f} ms`)."""
+    return Row(what, form.format(ours), f"{name} {form.format(theirs)}".strip(), ours / theirs, goal)
+
+
 def best_s(work: Callable[[], object], times: int = 5) -> float:
     """Return the median of several runs, in seconds, after one that warms up."""
     work()
