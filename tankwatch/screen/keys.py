@@ -218,12 +218,12 @@ HELP_PAGE = [
 
 CARE_PAGE = [
     key("back", "back", "care.back", "Back to the tank", PAGES, display="Esc"),
-    key("open", "do it", "care.open", "Open or tick off the chosen task", CHOOSING, display="Enter"),
     key("service", "service", "care.service", "Begin or end work in this tank", TANK),
     key("form('change')", "change", "care.change", "Plan a change of water and keep it", TANK),
-    key("form('fill')", "dose, fill", "care.fill", "Conditioner, and filling in lifts", TANK),
+    key("form('fill')", "fill", "care.fill", "Conditioner, and filling in lifts", TANK),
     key("form('test')", "test", "care.test", "Judge a water test and keep it", TANK),
     key("form('look')", "fish", "care.look", "A look at the fish, with the gill-beat counter", TANK),
+    key("open", "do it", "care.open", "Open or tick off the chosen task", CHOOSING, display="Enter"),
     key("note", "log", "care.note", "Write a line into the care log of this tank", TANK),
     key("sheet", "sheet", "care.sheet", "Save a sheet of what is due, to print or tick off", TANK),
     key("move(-1)", "up", "care.up", "Choose the task above", CHOOSING, show=False),

@@ -381,3 +381,23 @@ async def test_a_refused_entry_is_told_and_a_broken_store_too() -> None:
         await pilot.press("f")
         await settle(pilot)
         assert isinstance(app.screen, FormDialog), "sums are done without a record as well"
+
+
+async def test_a_change_to_the_limit_can_be_filled_whole_in_lifts() -> None:
+    app, _, _ = visited()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await open_care(pilot)
+        await pilot.press("c")
+        await settle(pilot)
+        await fill_in(app, pilot, {"new": "18", "share": "50"})
+        await pilot.press("ctrl+s")
+        await settle(pilot)
+        await pilot.press("d")
+        await settle(pilot)
+        assert isinstance(app.screen, FormDialog)
+        assert app.screen.query_one("#field-new_c", Input).value == "18"
+        await fill_in(app, pilot, {"label_ml": "5", "label_l": "40", "length": "80", "width": "40"})
+        lifts = app.screen.worked.lifts
+        assert [lift.number for lift in lifts] == [1, 2]
+        assert lifts[-1].water_c is not None
+        assert 25.0 - lifts[-1].water_c <= 1.5

@@ -1,5 +1,6 @@
 """The form of new water: the conditioner's dose for a bucket, or a filling in lifts, conditioner first."""
 
+import math
 import re
 from typing import ClassVar
 
@@ -56,7 +57,7 @@ class FillForm(Form):
         self.title = f"New water for {tank}"
         self._known = known
         self.fields = (
-            Field("new", "new water", "L", as_text(new_l, 1)),
+            Field("new", "new water", "L", _tenths_down(new_l)),
             Field("into", "it runs into", "", TANK, (TANK, BUCKET)),
             Field("conditioner", "conditioner", "", LABEL, (LABEL, *sorted(DOSING_AGENTS))),
             Field("label_ml", "label: dose", "mL", only_if=_BY_LABEL),
@@ -140,6 +141,11 @@ class FillForm(Form):
             self.number(words, "treats"),
             self.number(words, "most"),
         )
+
+
+def _tenths_down(litres: float | None) -> str:
+    """Return litres as typed, rounded down: a change planned to its limit must not be filled beyond it."""
+    return "" if litres is None else as_text(math.floor(10.0 * litres + 1e-6) / 10.0, 1)
 
 
 def lift_entry(lift: Lift, of: int, note: str = "") -> Entry:
