@@ -6,7 +6,7 @@ more than a minute ahead or before the year 2001, gives way to the time of arriv
 
 import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from typing import Any, Literal, NamedTuple, TypeVar
 
 from tankwatch.decode import json_text, lines, pointer, senml
@@ -105,26 +105,25 @@ class Decoder:
                 step.take(channel, found, None, step.arrived_s)
         if self._named:
             records = senml.resolve_pack(document, step.arrived_s)
-            for channel, record in self._routed([(record.name, record) for record in records], step):
-                step.take(channel, record.value, record.unit, record.time_s)
+            for channel, place in self._places(tuple([record[0] for record in records]), step):
+                _, unit, time_s, value = records[place]
+                step.take(channel, value, unit, time_s)
 
     def _take_pairs(self, payload: bytes, step: "_Step") -> None:
-        for channel, text in self._routed(lines.pairs(payload), step):
-            step.take_text(channel, text)
+        pairs = lines.pairs(payload)
+        for channel, place in self._places(tuple([name for name, _ in pairs]), step):
+            step.take_text(channel, pairs[place][1])
 
-    def _routed(self, named: list[tuple[str, _T]], step: "_Step") -> Iterator[tuple[BoundChannel, _T]]:
-        """Yield each named value with the channels that take it."""
-        names = tuple(name for name, _ in named)
+    def _places(self, names: tuple[str, ...], step: "_Step") -> list[tuple[BoundChannel, int]]:
+        """Return the channels that take something of a pack with records of these names, and which record."""
         plan = self._plans.get(names)
         if plan is None:
             if len(self._plans) >= _MAX_PLANS:
                 self._plans.clear()
             plan = self._plans[names] = self._plan(names)
-        places, refused = plan
-        if refused:
-            step.refused.extend(refused)
-        for channel, place in places:
-            yield channel, named[place][1]
+        if plan[1]:
+            step.refused.extend(plan[1])
+        return plan[0]
 
     def _plan(self, names: tuple[str, ...]) -> "_Plan":
         """Work out, for records of these names in one pack, which channel takes which of them."""
