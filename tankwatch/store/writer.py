@@ -27,7 +27,7 @@ from tankwatch.store.writer_thread import ROWS_PER_COMMIT, WRITE_BUSY_S, WriterT
 
 _log = logging.getLogger(__name__)
 
-BEHIND_S = 10.0
+BEHIND_S = 30.0
 """A reading that waits longer than this, or than ten batches, means that the store is behind."""
 
 LOCKED_FAILED_S = 60.0
@@ -54,7 +54,8 @@ class StoreWriter:
         queue_limit: int = 1_000_000,
         keeping: Keeping | None = None,
     ) -> None:
-        """Prepare to write; `batch_s` is the longest that readings are gathered before a commit.
+        """Prepare to write; `batch_s` is how long readings are gathered before a commit, in a large
+        room up to ten times as long.
 
         At most `queue_limit` readings wait in memory: beyond that the oldest are dropped and counted.
         `keeping` says when readings are sealed, and what is dropped when.

@@ -30,6 +30,11 @@ _log = logging.getLogger(__name__)
 ROWS_PER_COMMIT = 20_000
 """So many readings make a batch at once, and none is larger: a step of an alarm never waits for more."""
 
+READINGS_AT_ONCE = 20
+LONGEST_STRETCH = 10.0
+"""Each series has its own place in the file, so that a batch writes about a page for each, however few its
+readings: where a batch holds more than so many, the next is gathered for longer, up to so many times."""
+
 RETRY_FIRST_S = 0.1
 RETRY_LAST_S = 5.0
 """Pauses between attempts while the disk refuses: doubled from the first to the last."""
@@ -196,8 +201,9 @@ class WriterThread:
                     self._keep_house()
                 self._write_events()
                 if hurry or now_s >= batch_due_s or len(self._backlog.readings) >= ROWS_PER_COMMIT:
+                    count = len(self._backlog.readings)
                     self._write_batches(hurry)
-                    batch_due_s = now_s + self._batch_s
+                    batch_due_s = now_s + self._batch_s * _stretch(count)
                 if now_s >= heartbeat_due_s:
                     self._in_transaction(self._runs.tell_life)
                     heartbeat_due_s = now_s + HEARTBEAT_S
@@ -354,6 +360,11 @@ class WriterThread:
 
         self._in_transaction(insert)
         return written, refused
+
+
+def _stretch(readings: int) -> float:
+    """Return how many times longer to gather after a batch of so many readings."""
+    return min(max(readings / READINGS_AT_ONCE, 1.0), LONGEST_STRETCH)
 
 
 def _insert_events(connection: sqlite3.Connection, events: Sequence[Event]) -> None:

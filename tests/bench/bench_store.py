@@ -11,11 +11,12 @@ from bench_data import T0_S, days_of
 from bench_table import Row, best_s, compared
 from numpy.typing import NDArray
 
-from tankwatch.clock import ManualClock
-from tankwatch.reading import Channel
+from tankwatch.clock import ManualClock, SystemClock
+from tankwatch.reading import Channel, Reading
 from tankwatch.store import bulk, rows, schema
 from tankwatch.store.reader import StoreReader
 from tankwatch.store.series import Series
+from tankwatch.store.writer import StoreWriter
 
 GORILLA_BYTES = 1.37
 """Bytes per point, time stamp included: Pelkonen et al., Gorilla: a fast, scalable, in-memory time series
@@ -80,6 +81,35 @@ def bytes_per_reading(folder: Path) -> list[Row]:
         compared("", "{:.2f} B", each, "published", GORILLA_BYTES, "1.0 B or less"),
         compared("bytes a reading, probe alone", "{:.2f} B", alone_each, "published", GORILLA_BYTES),
     ]
+
+
+def written(folder: Path) -> list[Row]:
+    """Measure the bytes written for each reading of a room of 300 tanks with a pack each 5 s, log included."""
+    batch_s, readings = 10, 0
+    writer = StoreWriter(folder / "written.db", SystemClock(), batch_s=3600.0)
+    writer.start()
+    before = 0
+    for begin in range(0, 600, batch_s):
+        if begin == 300:  # by then the log has been folded in once or more
+            before, readings = _written_bytes(), 0
+        batch = [
+            Reading(f"t{tank:03}", channel, T0_S + second + tank / 1000, 20.0 + second % 7 / 16)
+            for second in range(begin, begin + batch_s)
+            for tank in range(second % 5, 300, 5)
+            for channel in (Channel.TEMPERATURE, Channel.HEATER, Channel.LIGHT)
+        ]
+        readings += len(batch)
+        writer.put_readings(batch)
+        writer.flush(30.0)
+    each = (_written_bytes() - before) / readings
+    writer.stop(10.0)
+    what = f"bytes written a reading, {batch_s} s batches"
+    return [compared(what, "{:,.0f} B", each, "a row", 19.0)]
+
+
+def _written_bytes() -> int:
+    fields = dict(line.split(": ") for line in Path("/proc/self/io").read_text().splitlines())
+    return int(fields["wchar"])
 
 
 def charts(folder: Path) -> list[Row]:

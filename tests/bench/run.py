@@ -33,7 +33,9 @@ def _part(part: str, folder: Path):  # type: ignore[no-untyped-def]
     if part in ("store", "charts"):
         import bench_store
 
-        return bench_store.bytes_per_reading(folder) if part == "store" else bench_store.charts(folder)
+        if part == "charts":
+            return bench_store.charts(folder)
+        return [*bench_store.bytes_per_reading(folder), *bench_store.written(folder)]
     if part == "ingest":
         import bench_ingest
 
