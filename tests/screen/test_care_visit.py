@@ -200,20 +200,8 @@ async def test_nonsense_gets_a_clear_sentence_and_is_not_kept() -> None:
     async with app.run_test(size=(80, 24)) as pilot:
         await open_care(pilot)
         cases: Sequence[tuple[str, dict[str, str], str]] = (
-            ("c", {"new": "-3"}, "new water in °C must be from 0 to 60"),
-            ("c", {"new": "24", "share": "200"}, "at most 100 %, got 200"),
-            ("c", {"new": "warm"}, "expected a number, got “warm”"),
             ("c", {"new": EVIL}, "expected a number"),
-            ("c", {"new": "24", "volume": "-5"}, "tank volume in litres"),
-            ("t", {"ph": "15"}, "pH must be from 0 to 14"),
-            ("t", {"ph": ""}, "nothing was tested yet"),
-            ("f", {"fish": "3", "hiding": "4"}, "fish that hide must be from 0 to 3"),
             ("f", {"beats": "25"}, "gill beats in how many seconds?"),
-            (
-                "d",
-                {"new": "500", "label_ml": "5", "label_l": "40", "length": "9", "width": "9"},
-                "from 0 to 120",
-            ),
         )
         for key, words, told in cases:
             await pilot.press(key)

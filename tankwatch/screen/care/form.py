@@ -86,9 +86,12 @@ class Form(ABC):
     """Keys whose words come back when the form is opened again."""
 
     def check(self, words: Words) -> Worked:
-        """Work the words out; what is wrong is told in the result, never raised."""
+        """Work the words out; what is wrong is told in the result, never raised.
+
+        A field without words holds what it starts with.
+        """
         try:
-            return self.work(words)
+            return self.work({field.key: field.start for field in self.fields} | dict(words))
         except FieldError as error:
             return Worked(trouble=str(error), field=error.key)
         except UsageError as error:
