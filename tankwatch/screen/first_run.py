@@ -121,11 +121,11 @@ def draw_first(said: str, outcome: str, width: int) -> list[Line]:
     else:
         lines.extend((Run(" " + row, "label"),) for row in wrap(clean(said), width - 1))
     lines.append(())
+    lines.append((Run(" w ", "bright"), Run(f"write {FILE_NAME} here   "), Run("q ", "bright"), Run("close")))
+    lines.append(())
     for number, (what, command, about) in enumerate(_STEPS, 1):
         lines.append((Run(f" {number} ", "label"), Run(f"{what}: ", "text"), Run(command, "bright")))
         lines.extend((Run("   " + row, "label"),) for row in wrap(about, width - 4))
-    lines.append(())
-    lines.append((Run(" w ", "bright"), Run(f"write {FILE_NAME} here   "), Run("q ", "bright"), Run("close")))
     lines.append(())
     for caution in (advice.UNPLUG_FIRST, advice.ELECTRICIAN, advice.WATCHES_ONLY):
         lines.extend((Run(" " + row, "label"),) for row in wrap(caution, width - 1))
