@@ -84,7 +84,7 @@ def bytes_per_reading(folder: Path) -> list[Row]:
 
 
 def written(folder: Path) -> list[Row]:
-    """Measure the bytes written for each reading of a room of 300 tanks with a pack each 5 s, log included."""
+    """Measure the bytes written for each reading of 300 tanks with a pack each 5 s, log included."""
     batch_s, readings = 10, 0
     writer = StoreWriter(folder / "written.db", SystemClock(), batch_s=3600.0)
     writer.start()
