@@ -2,8 +2,8 @@
 
 Times are whole milliseconds. Values become whole numbers of a step (0.01, 1/16, …) where that gives back
 every one of them to the last bit, as it does for nearly all probes; else they stay floats. The numbers are
-packed by pcodec where it is installed (extra `compact`), else by differences and zlib, which takes about
-twice the room. Either way a blob is
+packed by pcodec where it is installed (extra `compact`), else by differences and zlib, which takes a little
+more room for whole numbers and several times more for floats. Either way a blob is
 
     codec (1 byte), step (1 byte), count (4), packed numbers, CRC-32 of all before it (4); little-endian
 """
