@@ -303,7 +303,7 @@ class Config(_Table):
     """How messages travel."""
     person: tuple[PersonConfig, ...] = ()
     """Who is told."""
-    keys: KEYS = {}
+    keys: KEYS = Field(default_factory=dict)
     """Other keys for the screen, by the id of what is done, such as `"page.alarms" = "f5"`."""
 
     @model_validator(mode="after")
