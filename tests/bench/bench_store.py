@@ -160,10 +160,11 @@ def _duckdb(folder: Path, time_ms: NDArray[np.int64], value: NDArray[np.float64]
     connection = duckdb.connect()
 
     def ask(from_ms: int, to_ms: int) -> list[tuple[float, ...]]:
-        return connection.execute(
+        rows: list[tuple[float, ...]] = connection.execute(
             f"SELECT least((time_ms - {from_ms}) * {BUCKETS} // {to_ms - from_ms}, {BUCKETS - 1}) AS part, "  # noqa: S608
             f"min(value), max(value), avg(value), count(*) FROM '{path}' "
             f"WHERE time_ms BETWEEN {from_ms} AND {to_ms} GROUP BY part ORDER BY part"
         ).fetchall()
+        return rows
 
     return ask
