@@ -1,4 +1,4 @@
-"""`tankwatch check --live`: connect to every source, wait for one reading of each channel, tell what came."""
+"""`tankwatch check --live`: wait for one reading of each channel, send a test by each way, tell what came."""
 
 import getpass
 import grp
@@ -12,20 +12,49 @@ from tankwatch.clock import SystemClock
 from tankwatch.config import Config, SerialSourceConfig
 from tankwatch.errors import ConfigError
 from tankwatch.listen.capture import Capture
-from tankwatch.listen.live import LiveCheck, as_lines
+from tankwatch.listen.live import LiveCheck, Verdict, as_lines
+from tankwatch.notify.live_check import WayResult, send_test
+from tankwatch.safetext import safe_text
 
 FINE, NEEDS_ATTENTION = 0, 3
 _SHORTEST_S, _LONGEST_S = 15.0, 900.0
 
 
 def run_live(config: Config, duration_s: float | None, as_json: bool) -> int:
-    """Check every channel of `config`; return 0, or 3 where something needs attention.
+    """Check every channel and every way of `config`; return 0, or 3 where something needs attention.
 
     Raises:
-        ConfigError: no channel is configured.
+        ConfigError: neither a channel nor a way is configured.
     """
-    if not any(tank.channel for tank in config.tank):
+    has_channels = any(tank.channel for tank in config.tank)
+    if not has_channels and not config.way:
         raise ConfigError("there is no [[tank.channel]] to wait for; tankwatch listen finds and writes them")
+    ways = _test_ways(config)
+    verdicts, trouble = _wait_for_channels(config, duration_s) if has_channels else ([], {})
+    if as_json:
+        record = {
+            "channels": [asdict(verdict) for verdict in verdicts],
+            "ways": [asdict(way) for way in ways],
+            "trouble": trouble,
+        }
+        print(json.dumps(record, ensure_ascii=False, indent=2))
+    else:
+        told = [f"{'fine' if way.ok else 'FAILED'}  way {way.way} ({way.kind}): {way.detail}" for way in ways]
+        print("\n".join([*as_lines(verdicts), *(safe_text(line, 500) for line in told)]))
+    return FINE if all(v.fine for v in verdicts) and all(way.ok for way in ways) else NEEDS_ATTENTION
+
+
+def _test_ways(config: Config) -> list[WayResult]:
+    """Send a test message by every way; people who get it are told that it is one."""
+    if not config.way:
+        return []
+    names = ", ".join(way.id for way in config.way)
+    print(f"sending a test message by: {names}", file=sys.stderr, flush=True)
+    return send_test(config)
+
+
+def _wait_for_channels(config: Config, duration_s: float | None) -> tuple[list[Verdict], dict[str, str]]:
+    """Connect to every source and wait for one reading of each channel."""
     clock = SystemClock()
     waiting_s = duration_s or _patience_s(config)
     print(f"waiting up to {waiting_s:.0f} s for one reading of each channel", file=sys.stderr, flush=True)
@@ -41,16 +70,7 @@ def run_live(config: Config, duration_s: float | None, as_json: bool) -> int:
     finally:
         capture.stop()
     trouble = {key: _with_group(config, key, text) for key, text in capture.trouble.items()}
-    verdicts = check.verdicts(clock.wall_s(), clock.monotonic_s() - began_s, trouble)
-    if as_json:
-        print(
-            json.dumps(
-                {"channels": [asdict(v) for v in verdicts], "trouble": trouble}, ensure_ascii=False, indent=2
-            )
-        )
-    else:
-        print("\n".join(as_lines(verdicts)))
-    return FINE if all(verdict.fine for verdict in verdicts) else NEEDS_ATTENTION
+    return check.verdicts(clock.wall_s(), clock.monotonic_s() - began_s, trouble), trouble
 
 
 def _patience_s(config: Config) -> float:

@@ -219,3 +219,35 @@ def test_without_channels_there_is_nothing_to_wait_for(tmp_path: Path) -> None:
     _, narration = process.communicate(timeout=60)
     assert process.returncode == 2
     assert "tankwatch listen finds and writes them" in narration
+
+
+_WAYS = """\
+[[way]]
+id = "script"
+kind = "command"
+command = ["/bin/sh", "-c", "cat > told.json"]
+[[way]]
+id = "gone"
+kind = "command"
+command = ["/nonexistent/program"]
+[[person]]
+id = "sam"
+ways = ["script", "gone"]
+"""
+
+
+def test_a_test_message_goes_by_every_way_and_each_result_is_told(tmp_path: Path) -> None:
+    process = _check_live(tmp_path, _WAYS)
+    told, narrated = process.communicate(timeout=60)
+    assert process.returncode == 3, narrated
+    lines = told.splitlines()
+    assert any(line.startswith("fine  way script (command)") for line in lines)
+    assert any(line.startswith("FAILED  way gone (command)") for line in lines)
+    assert "test" in (tmp_path / "told.json").read_text().lower()
+
+
+def test_results_of_ways_are_json_as_well(tmp_path: Path) -> None:
+    process = _check_live(tmp_path, _WAYS, "--json")
+    told, _ = process.communicate(timeout=60)
+    ways = {way["way"]: way["ok"] for way in json.loads(told)["ways"]}
+    assert ways == {"script": True, "gone": False}
