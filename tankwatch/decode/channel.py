@@ -6,13 +6,13 @@ from tankwatch.config import ChannelConfig
 from tankwatch.decode import scalar
 from tankwatch.decode.refused import Reason, Refused
 from tankwatch.decode.units import ON_OFF_UNITS, check_plausible, to_channel_unit
-from tankwatch.reading import ON_OFF_CHANNELS, Channel, Reading, ServiceMark
+from tankwatch.reading import MAINS, ON_OFF_CHANNELS, Channel, Reading, ServiceMark
 
 FAULT_CODES_C = frozenset({85.0, -127.0, 127.937, 127.9375})
 """What 1-wire probes and their libraries say in place of a temperature: before the first conversion (DS18B20
 data sheet, table 1), disconnected (a convention of probe libraries), and with too little supply."""
 
-_SERVICE, _TEMPERATURE, _AIR = Channel.SERVICE, Channel.TEMPERATURE, Channel.AIR
+_SERVICE, _TEMPERATURE, _AIR, _POWER = Channel.SERVICE, Channel.TEMPERATURE, Channel.AIR, Channel.POWER
 """Named once: looking a member up in its enum is slow, and this is done for every reading."""
 
 _SERVICE_WORDS = {mark.value: mark for mark in ServiceMark}
@@ -46,6 +46,8 @@ class BoundChannel:
             return Reading(self.tank, kind, time_s, state, None, retained, source)
         if kind is _SERVICE:
             return Reading(self.tank, kind, time_s, 0.0, self._mark(raw).value, retained, source)
+        if kind is _POWER and isinstance(raw, bool):  # a probe on a battery says whether the mains are there
+            return Reading(self.tank, kind, time_s, float(raw), MAINS, retained, source)
         value = self._state(raw, unit) if kind in ON_OFF_CHANNELS else self._quantity(raw, unit)
         return Reading(self.tank, kind, time_s, value, None, retained, source)
 

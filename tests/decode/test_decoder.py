@@ -9,7 +9,7 @@ from tankwatch.config import ChannelConfig
 from tankwatch.decode import Reason
 from tankwatch.decode.channel import BoundChannel
 from tankwatch.decode.decoder import Decoded, Decoder
-from tankwatch.reading import Channel, Reading
+from tankwatch.reading import MAINS, Channel, Reading
 
 NOW_S = 1_790_000_000.0
 
@@ -312,3 +312,10 @@ def test_invented_names_do_not_fill_the_memory() -> None:
     for i in range(25_000):
         decoder.decode(b'[{"n":"x%d","v":1}]' % i, NOW_S)
     assert len(decoder._routes) <= 10_000
+
+
+def test_a_truth_value_on_a_power_channel_tells_of_the_mains() -> None:
+    decoded = decode([{"n": "power", "vb": False}], bound("power"))
+    assert [(r.channel, r.value, r.text) for r in decoded.readings] == [(Channel.POWER, 0.0, MAINS)]
+    watts = decode([{"n": "power", "u": "W", "v": 148.5}], bound("power"))
+    assert [(r.value, r.text) for r in watts.readings] == [(148.5, None)]
