@@ -50,6 +50,15 @@ class RoomConfig(_Table):
     """IANA name of the local time zone; light hours and nights are local."""
     hemisphere: Literal["north", "south"] = "north"
     """Season of the change plan."""
+    night: tuple[_CLOCK_TIME, _CLOCK_TIME] = ("20:00", "08:00")
+    """Local times at which a night begins and ends, for the review; from the evening feed, say."""
+
+    @field_validator("night")
+    @classmethod
+    def _has_a_length(cls, night: tuple[str, str]) -> tuple[str, str]:
+        if night[0] == night[1] or night[0] == "24:00":
+            raise ValueError('expected two different local times, such as ["20:00", "08:00"]')
+        return night
 
     @field_validator("timezone")
     @classmethod
@@ -547,6 +556,7 @@ def _fault_line(path: Path, text: str, table: dict[str, Any], detail: dict[str, 
 
 _EXPECTED = {
     "id": "expected 1 to 64 letters, digits, '.', '_' or '-'",
+    "night": 'expected two local times, such as ["20:00", "08:00"]',
     "light_window": 'expected two local times, such as ["10:00", "20:00"]',
 }
 

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 from tankwatch.errors import UsageError
 
 if TYPE_CHECKING:
-    from zoneinfo import ZoneInfo
-
+    from tankwatch.config import RoomConfig
     from tankwatch.review.span import Span
 
 NEEDS_ATTENTION = 3
@@ -26,7 +25,7 @@ def add_review_parser(subparsers: Any) -> argparse.ArgumentParser:
     parser.add_argument("config", metavar="CONFIG", nargs="?", type=Path, help="configuration file")
     parser.add_argument("--night", metavar="DATE", help="the night that began on that evening")
     parser.add_argument(
-        "--hours", metavar="FROM-TO", default="20:00-08:00", help="local hours of a night (20:00-08:00)"
+        "--hours", metavar="FROM-TO", help="local hours of a night; without it those of the configuration"
     )
     parser.add_argument("--from", metavar="TIME", dest="begin", help="begin, local or with an offset")
     parser.add_argument("--to", metavar="TIME", dest="end", help="end; without it now")
@@ -54,7 +53,7 @@ def run_review(args: argparse.Namespace) -> int:
 
     config = load(find_config(args.config))
     now_s = SystemClock().wall_s()
-    span = _span(args, now_s, config.room.zone)
+    span = _span(args, now_s, config.room)
     review = review_room(config, StoreReader(config.store.path), span, now_s, args.tank)
     if args.html is not None:
         from tankwatch.review.page import write_page
@@ -73,13 +72,15 @@ def run_review(args: argparse.Namespace) -> int:
     return NEEDS_ATTENTION if review.needs_attention else 0
 
 
-def _span(args: argparse.Namespace, now_s: float, zone: "ZoneInfo") -> "Span":
+def _span(args: argparse.Namespace, now_s: float, room: "RoomConfig") -> "Span":
     from tankwatch.review.span import day_of, last_night, night_of, span_between
 
-    found = re.fullmatch(r"((?:[01]\d|2[0-3]):[0-5]\d)-((?:[01]\d|2[0-3]):[0-5]\d)", args.hours)
-    if found is None:
-        raise UsageError(f"expected the hours of a night such as 20:00-08:00, got {args.hours!r}")
-    hours = (found[1], found[2])
+    zone, hours = room.zone, room.night
+    if args.hours is not None:
+        found = re.fullmatch(r"((?:[01]\d|2[0-3]):[0-5]\d)-((?:[01]\d|2[0-3]):[0-5]\d)", args.hours)
+        if found is None:
+            raise UsageError(f"expected the hours of a night such as 20:00-08:00, got {args.hours!r}")
+        hours = (found[1], found[2])
     if args.begin is not None or args.end is not None:
         if args.night is not None:
             raise UsageError("--night names a whole night: leave --from and --to away, or --night")

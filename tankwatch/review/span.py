@@ -95,4 +95,6 @@ def local(time_s: float, zone: ZoneInfo) -> str:
 
 def _at(day: date, clock_time: str, zone: ZoneInfo) -> float:
     hour, minute = (int(part) for part in clock_time.split(":"))
+    if hour == 24:
+        day, hour = day + timedelta(days=1), 0
     return datetime(day.year, day.month, day.day, hour, minute, tzinfo=zone).timestamp()

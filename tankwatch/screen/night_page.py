@@ -38,11 +38,11 @@ class NightPage(Page):
     NAME = "night"
     BINDINGS: ClassVar[list[BindingType]] = list(keys.NIGHT_PAGE)
     HELP = (
-        "Last night, 20:00 to 08:00 local time, rebuilt from the store. The tank that went through most "
-        "stands on top. Each line is the tank's band; the dot is the water at the moment under the cursor, "
-        "or where it was furthest off. Below stands the chosen tank: its course, its incidents with cause "
-        "and evidence, its figures. Space plays the night in about a minute; i goes from incident to "
-        "incident. A gap stays a gap."
+        "Last night, by the local hours of the configuration, rebuilt from the store. The tank that went "
+        "through most stands on top. Each line is the tank's band; the dot is the water at the moment under "
+        "the cursor, or where it was furthest off. Below stands the chosen tank: its course, its incidents "
+        "with cause and evidence, its figures. Space plays the night in about a minute; i goes from incident "
+        "to incident. A gap stays a gap."
     )
 
     def __init__(self) -> None:
@@ -158,10 +158,11 @@ class NightPage(Page):
         from tankwatch.review.span import last_night, night_of
 
         zone = self.home.zone
-        last = last_night(now_s, zone)
+        hours = self.home.config.room.night
+        last = last_night(now_s, zone, hours)
         if not back:
             return last
-        return night_of(datetime.fromtimestamp(last.from_s, zone).date() - timedelta(days=back), zone)
+        return night_of(datetime.fromtimestamp(last.from_s, zone).date() - timedelta(days=back), zone, hours)
 
     @work(exclusive=True, group="night")
     async def _read(self, now_s: float, span: Span) -> None:

@@ -1,5 +1,7 @@
 """The night on the screen: a simulated night with a heater that sticks, stored, reviewed and played back."""
 
+from datetime import datetime
+
 import pytest
 from screen_fakes import FakeHistory, make_app, make_room, settle
 from textual.pilot import Pilot
@@ -203,3 +205,16 @@ async def test_a_store_that_cannot_be_read_is_told() -> None:
     async with app.run_test(size=(60, 20)) as pilot:
         await open_night(pilot)
         assert "no store to rebuild a night from" in shown(app)
+
+
+@pytest.mark.asyncio
+async def test_the_page_follows_the_hours_of_the_configuration(night: RoomReview) -> None:
+    app, _, _ = app_with(night)
+    room = app.config.room.model_copy(update={"night": ("22:00", "06:30")})
+    app.config = app.config.model_copy(update={"room": room})
+    async with app.run_test() as pilot:
+        await settle(pilot)
+        page = night_of(app)
+        last, before = page.span_of(NOW_S, 0), page.span_of(NOW_S, 1)
+    assert datetime.fromtimestamp(last.from_s, app.zone).strftime("%H:%M") == "22:00"
+    assert (last.hours, before.hours, last.from_s - before.from_s) == (8.5, 8.5, 86_400.0)
