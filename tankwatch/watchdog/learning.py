@@ -5,6 +5,7 @@ the heater starts, so that it covers whole cycles. New blocks wait some hours be
 up: when a fault shows in the meantime they are thrown away, and the model still knows the healthy tank.
 """
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from tankwatch.watchdog.model import Block, fit_block
@@ -126,7 +127,7 @@ class Learning:
         if first is None:
             return
         time_s = track.time_s[first:]
-        on_s = track.on_s[first:]
+        on_s: Sequence[float] = track.on_s[first:]
         if not tank.heater_measured:
             on_s = [self.recovered_on_s(t + track.bin_s / 2) for t in time_s]
         # More than half of the block must come with an air temperature for it to count.

@@ -10,6 +10,7 @@ Old blocks fade; a block that a fault or hands in the tank disturbed is never us
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -195,9 +196,9 @@ class ThermalModel:
 
 
 def fit_block(
-    time_s: list[float],
-    temperature_c: list[float],
-    on_s: list[float],
+    time_s: Sequence[float],
+    temperature_c: Sequence[float],
+    on_s: Sequence[float],
     *,
     air_c: float | None,
     light: float,

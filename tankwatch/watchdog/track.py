@@ -1,28 +1,30 @@
 """The last hours of one tank, minute by minute: what every judgement looks at.
 
 A minute is a bin of readings: their mean, how long the heater was on in it, how the readings scattered.
-For slow probes a bin is as long as two of their intervals. Kept as parallel lists, newest last, for
+For slow probes a bin is as long as two of their intervals. Kept as parallel arrays, newest last, for
 about five hours; longer views are kept coarser by those who need them.
 """
 
+from array import array
 from bisect import bisect_left
 
 _KEEP = 320
+_TRIM = 64
 
 
 class Track:
-    """Minute means of one tank: parallel lists, all of the same length."""
+    """Minute means of one tank: parallel arrays, all of the same length."""
 
     __slots__ = ("bin_s", "on_s", "temperature_c", "time_s")
 
     def __init__(self, bin_s: float) -> None:
         """Start empty, with bins of `bin_s` seconds."""
         self.bin_s = bin_s
-        self.time_s: list[float] = []
+        self.time_s: array[float] = array("d")
         """Middle of each bin."""
-        self.temperature_c: list[float] = []
+        self.temperature_c: array[float] = array("d")
         """Mean water temperature."""
-        self.on_s: list[float] = []
+        self.on_s: array[float] = array("d")
         """Seconds of heater time up to the end of each bin, counted from the start of the track."""
 
     def __len__(self) -> int:
@@ -34,14 +36,12 @@ class Track:
         self.time_s.append(time_s)
         self.temperature_c.append(temperature_c)
         self.on_s.append(on_total_s)
-        if len(self.time_s) > 2 * _KEEP:
-            del self.time_s[:_KEEP], self.temperature_c[:_KEEP], self.on_s[:_KEEP]
+        if len(self.time_s) >= _KEEP + _TRIM:
+            del self.time_s[:_TRIM], self.temperature_c[:_TRIM], self.on_s[:_TRIM]
 
     def clear(self) -> None:
         """Forget all bins: what came before does not belong to what comes."""
-        self.time_s.clear()
-        self.temperature_c.clear()
-        self.on_s.clear()
+        del self.time_s[:], self.temperature_c[:], self.on_s[:]
 
     def index_at(self, time_s: float) -> int | None:
         """Return the index of the bin nearest to `time_s`, or None when none lies within 2.5 bins."""
