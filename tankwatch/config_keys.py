@@ -130,6 +130,17 @@ DEFAULT_KEYS: dict[str, str] = {
     "help.down": "down",
     "help.page_up": "pageup",
     "help.page_down": "pagedown",
+    "listen.start": "enter",
+    "listen.down": "down",
+    "listen.up": "up",
+    "listen.cancel": "escape",
+    "heard.write": "w",
+    "heard.back": "escape",
+    "heard.up": "up",
+    "heard.down": "down",
+    "heard.page_up": "pageup",
+    "heard.page_down": "pagedown",
+    "first.listen": "l",
     "first.write": "w",
     "first.quit": "q,escape,ctrl+q",
     "first.up": "up",
@@ -140,7 +151,7 @@ DEFAULT_KEYS: dict[str, str] = {
 ON_ALL_PAGES = ("help", "page.room", "page.alarms", "page.night", "page.sources", "page.health", "quit")
 """Ids of keys that every page answers to."""
 _PAGES = ("room", "tank", "care", "alarms", "night", "sources", "health")
-_WRITTEN_IN = ("note", "away", "form")
+_WRITTEN_IN = ("note", "away", "form", "listen")
 """Places with a line to write in: a letter there is a letter."""
 _EVERY_TERMINAL = re.compile(
     r"[a-zA-Z0-9]|f([1-9]|1[0-2])|ctrl\+[a-z]|up|down|left|right|home|end|pageup|pagedown|enter|escape|space"

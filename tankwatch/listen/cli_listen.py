@@ -94,7 +94,8 @@ def run_listen(arguments: argparse.Namespace) -> int:
 
 
 def _sources(arguments: argparse.Namespace) -> "list[SourceConfig]":
-    from tankwatch.config import MqttSourceConfig, OneWireSourceConfig, load
+    from tankwatch.config import MqttSourceConfig, load
+    from tankwatch.listen.places import bus_source, port_sources
 
     if arguments.config is not None:
         return list(load(arguments.config).source)
@@ -108,11 +109,9 @@ def _sources(arguments: argparse.Namespace) -> "list[SourceConfig]":
             )
         )
     if arguments.serial is not None or not asked:
-        sources += _ports(arguments.serial or "", arguments.baud)
+        sources += port_sources(arguments.serial or "", arguments.baud)
     if arguments.onewire is not None or (not asked and _W1_PATH.is_dir()):
-        sources.append(
-            OneWireSourceConfig(id="bus", kind="onewire", path=arguments.onewire or _W1_PATH, interval_s=2.0)
-        )
+        sources.append(bus_source(arguments.onewire or _W1_PATH))
     return sources
 
 
@@ -123,25 +122,6 @@ def _host_and_port(text: str, default: int) -> tuple[str, int]:
     if not port.isascii() or not port.isdigit() or not 0 < int(port) < 65536:
         raise UsageError(f"--broker: expected HOST or HOST:PORT, got {text!r}")
     return host.strip("[]"), int(port)
-
-
-def _ports(named: str, baud: int) -> "list[SourceConfig]":
-    """Return the port that is named, or every USB adapter, by the name that stays the same."""
-    from serial.tools import list_ports
-
-    from tankwatch.config import SerialSourceConfig
-
-    if named:
-        return [SerialSourceConfig(id="serial", kind="serial", port=named, baud=baud)]
-    try:
-        devices = sorted(port.device for port in list_ports.comports() if port.vid is not None)
-    except (OSError, TypeError, ValueError) as error:  # an adapter was pulled during the search
-        raise UsageError(f"the serial ports changed while they were listed ({error}); try again") from error
-    by_id = {str(link.resolve()): str(link) for link in sorted(Path("/dev/serial/by-id").glob("*"))}
-    return [
-        SerialSourceConfig(id=f"serial{n}", kind="serial", port=by_id.get(device, device), baud=baud)
-        for n, device in enumerate(devices, 1)
-    ]
 
 
 def _say(text: str) -> None:

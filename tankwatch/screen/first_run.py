@@ -1,5 +1,6 @@
 """The screen without a configuration: what to do first, and a file to begin with."""
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import ClassVar
 
@@ -7,8 +8,12 @@ from textual.app import App, ComposeResult
 from textual.binding import BindingType
 
 from tankwatch.config_path import FILE_NAME
+from tankwatch.listen.ear import Ear, Listener
+from tankwatch.listen.places import Where
 from tankwatch.screen import advice, keys
+from tankwatch.screen.heard_page import HeardPage
 from tankwatch.screen.ink import Line, Run, clean, wrap
+from tankwatch.screen.listen_dialog import ListenDialog
 from tankwatch.screen.palette import THEME
 from tankwatch.screen.picture import Picture
 
@@ -46,12 +51,12 @@ _STEPS = (
     (
         "See what your probes send",
         "tankwatch listen",
-        "Listens to a broker or a serial port and proposes the tables for a configuration.",
+        "l listens from here: to a broker, serial ports or 1-wire, and writes the file for what it hears.",
     ),
     (
         "Describe your tanks",
         FILE_NAME,
-        "w writes a first one here: one tank, one probe. Change it with any editor.",
+        "Or w writes a first one here: one tank, one probe. Change it with any editor.",
     ),
     ("Have it checked", "tankwatch check", "Says file, line and what was expected where something is wrong."),
     ("Watch", "tankwatch watch", "Leave it running: it watches, this screen only shows."),
@@ -67,9 +72,13 @@ class FirstRun(App[None]):
     BINDINGS: ClassVar[list[BindingType]] = list(keys.FIRST_RUN)
     ENABLE_COMMAND_PALETTE = False
 
-    def __init__(self, said: str, folder: Path) -> None:
-        """Show `said`, why there is no configuration; a first file would be written to `folder`."""
+    def __init__(self, said: str, folder: Path, listen_to: Callable[[Where], Listener] | None = None) -> None:
+        """Show `said`, why there is no configuration; a first file would be written to `folder`.
+
+        `listen_to` returns what listens at a place; none: an `Ear`.
+        """
         super().__init__()
+        self._listen_to = listen_to or (lambda where: Ear(where.sources))
         self._said = said
         self._folder = folder
         self._outcome = ""
@@ -89,7 +98,7 @@ class FirstRun(App[None]):
         self.call_after_refresh(self._show)
 
     def _show(self) -> None:
-        picture = self.query_one("#first", Picture)
+        picture = self.screen_stack[0].query_one("#first", Picture)
         picture.show(draw_first(self._said, self._outcome, max(30, picture.size.width - 2)))
 
     def action_write(self) -> None:
@@ -103,6 +112,19 @@ class FirstRun(App[None]):
         else:
             self._outcome = f"Written: {path}. Change it, then: tankwatch check"
         self._show()
+
+    def action_listen(self) -> None:
+        """Ask where to listen, and listen there."""
+        self.push_screen(ListenDialog(), self._listen)
+
+    def _listen(self, where: Where | None) -> None:
+        if where is not None:
+            self.push_screen(HeardPage(where, self._listen_to(where), self._folder), self._heard)
+
+    def _heard(self, said: str | None) -> None:
+        if said:
+            self._outcome = said
+            self._show()
 
     def action_scroll(self, rows: int) -> None:
         """Scroll."""
@@ -121,7 +143,8 @@ def draw_first(said: str, outcome: str, width: int) -> list[Line]:
     else:
         lines.extend((Run(" " + row, "label"),) for row in wrap(clean(said), width - 1))
     lines.append(())
-    lines.append((Run(" w ", "bright"), Run(f"write {FILE_NAME} here   "), Run("q ", "bright"), Run("close")))
+    ways = (Run(" l ", "bright"), Run("listen for probes   "), Run("w ", "bright"))
+    lines.append((*ways, Run(f"write {FILE_NAME}   "), Run("q ", "bright"), Run("close")))
     lines.append(())
     for number, (what, command, about) in enumerate(_STEPS, 1):
         lines.append((Run(f" {number} ", "label"), Run(f"{what}: ", "text"), Run(command, "bright")))

@@ -291,7 +291,24 @@ LIFT = [
     key("stop", "stop", "lift.stop", "Stop here; what was done is in the log", TANK, display="Esc"),
 ]
 
+LISTEN_DIALOG = [
+    key("field(1)", "next", "listen.down", "The next line", CHOOSING, show=False),
+    key("field(-1)", "before", "listen.up", "The line before", CHOOSING, show=False),
+    key("start", "listen", "listen.start", "Listen there", PROGRAM, display="Enter"),
+    key("cancel", "cancel", "listen.cancel", "Do not listen", PROGRAM, display="Esc"),
+]
+
+HEARD_PAGE = [
+    key("write", "write the file", "heard.write", "Write what was heard as a configuration", PROGRAM),
+    key("back", "stop", "heard.back", "Stop listening, and go back", PROGRAM, display="Esc"),
+    key("scroll(-1)", "up", "heard.up", "Scroll up", CHOOSING, show=False),
+    key("scroll(1)", "down", "heard.down", "Scroll down", CHOOSING, show=False),
+    key("scroll(-10)", "page up", "heard.page_up", "Scroll a page up", CHOOSING, show=False),
+    key("scroll(10)", "page down", "heard.page_down", "Scroll a page down", CHOOSING, show=False),
+]
+
 FIRST_RUN = [
+    key("listen", "listen", "first.listen", "Listen for probes, and write what is heard", PROGRAM),
     key("write", "write the file", "first.write", "Write a first configuration file here", PROGRAM),
     key("quit", "quit", "first.quit", "Close the screen", PROGRAM, display="q"),
     key("scroll(-1)", "up", "first.up", "Scroll up", PROGRAM, show=False),

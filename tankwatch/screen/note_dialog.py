@@ -22,9 +22,10 @@ class NoteDialog(ModalScreen[str | None]):
 
     BINDINGS: ClassVar[list[BindingType]] = list(keys.NOTE_DIALOG)
 
-    def __init__(self, name: str, question: str = "what did you do or see?") -> None:
-        """Ask `question` for the tank called `name`."""
+    def __init__(self, name: str, question: str = "what did you do or see?", start: str = "") -> None:
+        """Ask `question` for what is called `name`; `start` stands in the line already."""
         super().__init__()
+        self._start = start
         self._title = f" {clean(name)}: {question}"
 
     def compose(self) -> ComposeResult:
@@ -33,7 +34,7 @@ class NoteDialog(ModalScreen[str | None]):
             title = Picture(ground="bar", id="note-title")
             title.styles.height = 2
             yield title
-            yield LineInput("", LONGEST, id="note")
+            yield LineInput(self._start, LONGEST, id="note")
             ways = Picture(ground="bar", id="note-ways")
             ways.styles.height = 2
             yield ways

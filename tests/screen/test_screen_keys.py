@@ -18,7 +18,9 @@ from tankwatch.screen.care.gill_dialog import GillDialog
 from tankwatch.screen.care.lift_dialog import LiftDialog
 from tankwatch.screen.first_run import FirstRun
 from tankwatch.screen.health_page import HealthPage
+from tankwatch.screen.heard_page import HeardPage
 from tankwatch.screen.help_page import HelpPage
+from tankwatch.screen.listen_dialog import ListenDialog
 from tankwatch.screen.night_page import NightPage
 from tankwatch.screen.note_dialog import NoteDialog
 from tankwatch.screen.room_page import RoomPage
@@ -45,6 +47,8 @@ PAGES = (
     GillDialog,
     LiftDialog,
     FirstRun,
+    ListenDialog,
+    HeardPage,
 )
 EVERYWHERE = re.compile(
     r"^([a-zA-Z0-9]|f1|ctrl\+[a-z]|up|down|left|right|home|end|pageup|pagedown|enter|escape|space|backspace"
