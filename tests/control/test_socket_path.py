@@ -1,5 +1,6 @@
 """Where the socket of a store is found."""
 
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -13,11 +14,13 @@ def _config(store: Path) -> Config:
 
 
 def test_each_store_has_a_socket_of_its_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
-    one = socket_path(_config(tmp_path / "a" / "tankwatch.db"))
-    other = socket_path(_config(tmp_path / "b" / "tankwatch.db"))
-    assert one.parent == other.parent == tmp_path / "tankwatch"
-    assert one != other
+    # A folder of its own: that of the test may be too deep for a socket's name.
+    with tempfile.TemporaryDirectory(prefix="run-") as runtime:
+        monkeypatch.setenv("XDG_RUNTIME_DIR", runtime)
+        one = socket_path(_config(tmp_path / "a" / "tankwatch.db"))
+        other = socket_path(_config(tmp_path / "b" / "tankwatch.db"))
+        assert one.parent == other.parent == Path(runtime) / "tankwatch"
+        assert one != other
 
 
 def test_every_name_of_a_store_leads_to_one_socket(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
