@@ -19,6 +19,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, Field, ValidationError, field_validator, model_validator
 
 from tankwatch.alarms.model import Condition
+from tankwatch.config_care import CareConfig
 from tankwatch.config_keys import KEYS
 from tankwatch.config_notify import (
     WAY_KINDS,
@@ -267,6 +268,8 @@ class TankConfig(_Table):
     """Seconds between two readings of this tank's probe."""
     channel: tuple[ChannelConfig, ...] = ()
     """Where the tank's values come from."""
+    care: CareConfig = CareConfig()
+    """What the sums and the routine of its care need to know."""
 
     @model_validator(mode="after")
     def _band_holds_setpoint(self) -> "TankConfig":
@@ -507,6 +510,7 @@ _MODELS: dict[str, tuple[type[BaseModel], ...]] = {
     "source": (MqttSourceConfig, SerialSourceConfig, OneWireSourceConfig),
     "tank": (TankConfig,),
     "tank.channel": (ChannelConfig,),
+    "tank.care": (CareConfig,),
     "alarms": (AlarmsConfig,),
     "notify": (NotifyConfig,),
     "way": tuple(WAY_KINDS.values()),
@@ -535,9 +539,8 @@ def _fault_line(path: Path, text: str, table: dict[str, Any], detail: dict[str, 
         value = value.get("kind") if isinstance(value, dict) else value
     names = [str(part) for part in loc if not isinstance(part, int)]
     indices = [part for part in loc if isinstance(part, int)]
-    is_key_fault = (
-        bool(loc) and not isinstance(loc[-1], int) and not (len(names) == 1 and names[0] in _MODELS)
-    )
+    is_table = ".".join(names) in _MODELS and (len(names) == 1 or isinstance(value, dict))
+    is_key_fault = bool(loc) and not isinstance(loc[-1], int) and not is_table
     key = names[-1] if is_key_fault else ""
     table_name = ".".join(names[:-1] if is_key_fault else names)
     while table_name and table_name not in _MODELS:  # an item of an array such as light_window

@@ -23,6 +23,7 @@ from tankwatch.config import (
     StoreConfig,
     TankConfig,
 )
+from tankwatch.config_care import CareConfig
 from tankwatch.config_keys import DEFAULT_KEYS, ON_ALL_PAGES
 from tankwatch.config_notify import (
     AlarmsConfig,
@@ -41,6 +42,7 @@ _TABLES: tuple[tuple[str, type[BaseModel]], ...] = (
     ('`[[source]]` with `kind = "onewire"`', OneWireSourceConfig),
     ("`[[tank]]`", TankConfig),
     ("`[[tank.channel]]`", ChannelConfig),
+    ("`[tank.care]`", CareConfig),
     ("`[alarms]`", AlarmsConfig),
     ("`[notify]`", NotifyConfig),
     ("`[[person]]`", PersonConfig),
@@ -58,7 +60,7 @@ def markdown() -> str:
         rows += [
             f"| `{name}` | {_default(field)} | {_meaning(field)} |"
             for name, field in model.model_fields.items()
-            if name not in {"channel", "kind"} or model is ChannelConfig
+            if name not in {"channel", "care", "kind"} or model is ChannelConfig
         ]
         parts.append("\n".join(rows))
     parts.append(_keys())

@@ -31,6 +31,15 @@ class Known:
     """As fitted."""
     loss_uncertainty_w_per_k: float | None = None
     season: Season | None = None
+    length_cm: float | None = None
+    """Inner length of the tank."""
+    width_cm: float | None = None
+    lift_cm: float | None = None
+    """Height of one lift of a filling."""
+    conditioner_ml_per_l: float | None = None
+    """Dose by the label, mL for each litre of water."""
+    conditioner_max_ml_per_l: float | None = None
+    """Most by the label in a day, mL for each litre of the tank."""
 
 
 def known_of(config: "Config", tank_id: str, picture: "RoomSnapshot | None", now_s: float) -> Known:
@@ -62,6 +71,11 @@ def known_of(config: "Config", tank_id: str, picture: "RoomSnapshot | None", now
         loss_w_per_k=None if loss is None else loss.value,
         loss_uncertainty_w_per_k=None if loss is None else loss.uncertainty,
         season=season_of(local.month, config.room.hemisphere),
+        length_cm=tank.care.length_cm,
+        width_cm=tank.care.width_cm,
+        lift_cm=tank.care.lift_cm,
+        conditioner_ml_per_l=tank.care.conditioner_ml_per_l,
+        conditioner_max_ml_per_l=tank.care.conditioner_max_ml_per_l,
     )
 
 

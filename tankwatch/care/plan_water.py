@@ -100,10 +100,15 @@ def _conditioner_options(parser: argparse.ArgumentParser) -> None:
     add(parser, "--given", "mL", "conditioner given today already", default=0.0)
 
 
-def _conditioner(args: argparse.Namespace) -> "Conditioner":
+def _conditioner(args: argparse.Namespace, known: "Known") -> "Conditioner":
+    """Return the conditioner of the options, else the tank's own, whose maximum is that bottle's only."""
     from tankwatch.care.conditioner import ChemicalDose, LabelDose
 
     by_label = args.label_ml is not None or args.label_l is not None
+    own = known.conditioner_ml_per_l
+    if own is not None and not by_label and args.chemical is None:
+        most = either(args.label_max, known.conditioner_max_ml_per_l)
+        return LabelDose(own, 1.0, args.label_treats, most)
     if by_label == (args.chemical is not None):
         raise UsageError("say which conditioner: --label-ml with --label-l, or --chemical")
     if args.chemical is not None:
@@ -141,7 +146,7 @@ def _dose(args: argparse.Namespace, known: "Known") -> "Plan":
     from tankwatch.care.dosing import plan_dose
 
     return plan_dose(
-        conditioner=_conditioner(args),
+        conditioner=_conditioner(args, known),
         tank_l=need(args.volume, known.volume_l, "--volume", "the tank's volume"),
         new_l=need(args.new, None, "--new", "the amount of new water"),
         direct=args.into == "tank",
@@ -158,26 +163,27 @@ def _fill_options(parser: argparse.ArgumentParser) -> None:
     add(parser, "--length", "cm", "inner length of the tank")
     add(parser, "--width", "cm", "inner width of the tank")
     add(parser, "--footprint", "cm²", "footprint, instead of length and width")
-    add(parser, "--lift", "cm", "height of one lift (default 5)", default=5.0)
+    add(parser, "--lift", "cm", "height of one lift (default 5)")
     add(parser, "--new", "°C", "temperature of the new water")
     add(parser, "--limit", "K", "largest change of temperature (default 1.5)")
     _conditioner_options(parser)
 
 
 def _fill(args: argparse.Namespace, known: "Known") -> "Plan":
-    from tankwatch.care.filling import plan_fill
+    from tankwatch.care.filling import DEFAULT_LIFT_CM, plan_fill
 
     footprint = args.footprint
     if footprint is None:
-        if args.length is None or args.width is None:
+        length_cm, width_cm = either(args.length, known.length_cm), either(args.width, known.width_cm)
+        if length_cm is None or width_cm is None:
             raise UsageError("the footprint is not known: give --length and --width, or --footprint")
-        footprint = args.length * args.width if args.length > 0 < args.width else 0.0
+        footprint = length_cm * width_cm if length_cm > 0 < width_cm else 0.0
     return plan_fill(
-        conditioner=_conditioner(args),
+        conditioner=_conditioner(args, known),
         tank_l=need(args.volume, known.volume_l, "--volume", "the tank's volume"),
         fill_l=need(args.fill, None, "--fill", "the amount of water"),
         footprint_cm2=footprint,
-        lift_cm=args.lift,
+        lift_cm=need(args.lift, known.lift_cm or DEFAULT_LIFT_CM, "--lift", "the height of a lift"),
         tap=_tap(args),
         given_today_ml=args.given,
         ph=args.ph,

@@ -2,7 +2,7 @@
 
 import textwrap
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from tankwatch.care import cautions
@@ -40,6 +40,11 @@ DEFAULT_ROUTINE = (
     RoutineTask("look", "watch the fish", 14.0, "breathing, hiding, chasing, feeding; count gill beats"),
 )
 """Common practice, no published source: set your own days per tank."""
+
+
+def routine_every(days: Mapping[str, float]) -> tuple[RoutineTask, ...]:
+    """Return the default routine with other days between two times of the tasks whose keys are in `days`."""
+    return tuple(replace(t, every_days=days.get(t.key, t.every_days)) for t in DEFAULT_ROUTINE)
 
 
 class DueState(StrEnum):

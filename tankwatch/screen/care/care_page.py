@@ -13,7 +13,7 @@ from textual.containers import Container
 
 from tankwatch.care.circumstances import TankLimits
 from tankwatch.care.known import Known, known_of
-from tankwatch.care.schedule import DueTask, visit_sheet
+from tankwatch.care.schedule import DueTask, RoutineTask, routine_every, visit_sheet
 from tankwatch.errors import ConfigError, UsageError
 from tankwatch.screen import keys
 from tankwatch.screen.care.change_form import ChangeForm
@@ -57,8 +57,8 @@ class CarePage(Page):
         "What comes back at this tank and when, most pressing first, and the record of what was done and "
         "seen. Enter opens the form of the chosen task, or ticks it off with a line. The forms work out each "
         "key that is typed, show their working and their cautions, and write into the care log only when "
-        "told to. A visit goes: service, dose and fill, test, fish, service again. The days are common "
-        "practice."
+        "told to. A visit goes: service, dose and fill, test, fish, service again. The days are "
+        "common practice, or the tank's own by [tank.care]."
     )
 
     def __init__(self) -> None:
@@ -116,7 +116,7 @@ class CarePage(Page):
         if state == self._drawn:
             return
         self._drawn = state
-        self._due = due(past, view.time_s)
+        self._due = due(past, view.time_s, self._routine())
         column = (width * 2 // 5 if wide else width) - 2
         shown = draw_routine(self._due, self.chosen, self._hints(standing.tank, past), column)
         routine.show(shown)
@@ -130,6 +130,10 @@ class CarePage(Page):
         record_width = (width - column - 4 if wide else width) - 3
         drawn = draw_record(past.entries, past.marks, self.home.zone, view.time_s, record_width)
         record.show([(Run(" "), *line) for line in drawn])
+
+    def _routine(self) -> tuple[RoutineTask, ...]:
+        tank = next((t for t in self.home.config.tank if t.id == self.tank_id), None)
+        return routine_every({} if tank is None else tank.care.days)
 
     def _hints(self, tank: TankSnapshot, past: CarePast) -> tuple[str, ...]:
         expected = tank.model.expected_duty

@@ -56,19 +56,21 @@ class FillForm(Form):
         new_l, new_c = change or (None, None)
         self.title = f"New water for {tank}"
         self._known = known
+        own_ml = known.conditioner_ml_per_l
+        lift = as_text(known.lift_cm or DEFAULT_LIFT_CM)
         self.fields = (
             Field("new", "new water", "L", _tenths_down(new_l)),
             Field("into", "it runs into", "", TANK, (TANK, BUCKET)),
             Field("conditioner", "conditioner", "", LABEL, (LABEL, *sorted(DOSING_AGENTS))),
-            Field("label_ml", "label: dose", "mL", only_if=_BY_LABEL),
-            Field("label_l", "label: for", "L", only_if=_BY_LABEL),
+            Field("label_ml", "label: dose", "mL", as_text(own_ml, 6), only_if=_BY_LABEL),
+            Field("label_l", "label: for", "L", "" if own_ml is None else "1", only_if=_BY_LABEL),
             Field("treats", "label: treats Cl2", "mg/L", only_if=_BY_LABEL),
-            Field("most", "label: most a day", "mL/L", only_if=_BY_LABEL),
+            Field("most", "label: most a day", "mL/L", _most_of(known), only_if=_BY_LABEL),
             Field("purity", "purity", "%", "100", only_if=_PLAIN),
             Field("solution", "stock; empty: powder", "g/L", only_if=_PLAIN),
-            Field("length", "inner length", "cm", only_if=_IN_TANK),
-            Field("width", "inner width", "cm", only_if=_IN_TANK),
-            Field("lift", "height of a lift", "cm", as_text(DEFAULT_LIFT_CM), only_if=_IN_TANK),
+            Field("length", "inner length", "cm", as_text(known.length_cm), only_if=_IN_TANK),
+            Field("width", "inner width", "cm", as_text(known.width_cm), only_if=_IN_TANK),
+            Field("lift", "height of a lift", "cm", lift, only_if=_IN_TANK),
             Field("new_c", "new water is at", "°C", as_text(new_c), only_if=_IN_TANK),
             Field("tap", "tap water has", "", str(Disinfectant.CHLORAMINE), tuple(map(str, Disinfectant))),
             Field("level", "at most, as Cl2", "mg/L", "4"),
@@ -141,6 +143,10 @@ class FillForm(Form):
             self.number(words, "treats"),
             self.number(words, "most"),
         )
+
+
+def _most_of(known: Known) -> str:
+    return as_text(known.conditioner_max_ml_per_l, 6)
 
 
 def _tenths_down(litres: float | None) -> str:

@@ -15,7 +15,7 @@ from tankwatch.care.observations import (
     judge_observation,
     own_normal,
 )
-from tankwatch.care.schedule import DEFAULT_ROUTINE, DueTask, TankFacts, due_tasks, hints
+from tankwatch.care.schedule import DEFAULT_ROUTINE, DueTask, RoutineTask, TankFacts, due_tasks, hints
 from tankwatch.care.trend import days_to_limit
 from tankwatch.care.water_tests import ResultLevel, WaterLimits, WaterTest, judge
 from tankwatch.errors import StoreError, UsageError
@@ -80,14 +80,16 @@ def fetch_care(history: History, tank_id: str, now_s: float, zone: ZoneInfo) -> 
         return CarePast(tank_id, trouble=str(error))
 
 
-def due(past: CarePast, now_s: float) -> tuple[DueTask, ...]:
+def due(
+    past: CarePast, now_s: float, routine: Sequence[RoutineTask] = DEFAULT_ROUTINE
+) -> tuple[DueTask, ...]:
     """Return the routine, most pressing first; an entry counts for the task that its kind names."""
-    known = {task.key for task in DEFAULT_ROUTINE}
+    known = {task.key for task in routine}
     last: dict[str, float] = {}
     for entry in past.entries:
         if entry.kind in known:
             last[entry.kind] = max(entry.time_s, last.get(entry.kind, entry.time_s))
-    return due_tasks(now_s, last)
+    return due_tasks(now_s, last, routine)
 
 
 def tests_of(past: CarePast) -> list[tuple[float, WaterTest]]:
