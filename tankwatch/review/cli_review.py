@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from tankwatch.errors import UsageError
 
 if TYPE_CHECKING:
-    from tankwatch.config import RoomConfig
+    from tankwatch.config import Config, RoomConfig
     from tankwatch.review.span import Span
 
 NEEDS_ATTENTION = 3
@@ -29,6 +29,9 @@ def add_review_parser(subparsers: Any) -> argparse.ArgumentParser:
     )
     parser.add_argument("--from", metavar="TIME", dest="begin", help="begin, local or with an offset")
     parser.add_argument("--to", metavar="TIME", dest="end", help="end; without it now")
+    parser.add_argument(
+        "--weeks", metavar="N", type=int, help="the last N weeks instead: heat loss, heater, light, drift"
+    )
     parser.add_argument("--tank", metavar="ID", action="append", help="only this tank; may be repeated")
     parser.add_argument("--alarms", action="store_true", help="add the figures of the alarms themselves")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
@@ -53,6 +56,8 @@ def run_review(args: argparse.Namespace) -> int:
 
     config = load(find_config(args.config))
     now_s = SystemClock().wall_s()
+    if args.weeks is not None:
+        return _review_weeks(args, config, now_s)
     span = _span(args, now_s, config.room)
     review = review_room(config, StoreReader(config.store.path), span, now_s, args.tank)
     if args.html is not None:
@@ -69,6 +74,35 @@ def run_review(args: argparse.Namespace) -> int:
         from tankwatch.review.report_text import text_lines
 
         print("\n".join(text_lines(review, alarms=args.alarms)))
+    return NEEDS_ATTENTION if review.needs_attention else 0
+
+
+def _review_weeks(args: argparse.Namespace, config: "Config", now_s: float) -> int:
+    from tankwatch.review.weeks import MOST_WEEKS, review_weeks
+    from tankwatch.store.reader import StoreReader
+
+    others = {"--night": args.night, "--from": args.begin, "--to": args.end, "--hours": args.hours}
+    given = [name for name, value in others.items() if value is not None] + ["--alarms"] * args.alarms
+    if given:
+        raise UsageError(f"--weeks ends with yesterday and covers whole days: leave {given[0]} away")
+    if not 1 <= args.weeks <= MOST_WEEKS:
+        raise UsageError(f"expected 1 to {MOST_WEEKS} weeks, got {args.weeks}")
+    review = review_weeks(config, StoreReader(config.store.path), args.weeks, now_s, args.tank)
+    if args.html is not None:
+        from tankwatch.review.page_shell import write_pieces
+        from tankwatch.review.weeks_page import weeks_page
+
+        write_pieces(weeks_page(review), args.html)
+    if args.json:
+        import json
+
+        from tankwatch.review.weeks_words import weeks_json
+
+        print(json.dumps(weeks_json(review), ensure_ascii=False, indent=2))
+    elif args.html is None:
+        from tankwatch.review.weeks_words import weeks_lines
+
+        print("\n".join(weeks_lines(review)))
     return NEEDS_ATTENTION if review.needs_attention else 0
 
 

@@ -3,22 +3,16 @@
 Everything that comes from outside (names, messages, notes) is escaped, and its controls are made visible.
 """
 
-import os
 from collections.abc import Iterator
 from html import escape
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from tankwatch import __version__
-from tankwatch.errors import UsageError
 from tankwatch.review import words
 from tankwatch.review.alarm_words import SOURCE, load_lines
-from tankwatch.review.page_style import STYLE
+from tankwatch.review.page_shell import foot, head, write_pieces
 from tankwatch.review.page_tank import facts, safe, tank_section
 from tankwatch.review.review import RoomReview, TankReview
-from tankwatch.review.span import local
-
-_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
 
 _METHOD = (
     "Figures are means of a minute (of the probe's interval, if that is longer). A pause of more than three "
@@ -36,32 +30,13 @@ def write_page(review: RoomReview, path: Path) -> None:
     Raises:
         UsageError: it cannot be written.
     """
-    partial = path.with_name(path.name + ".partial")
-    try:
-        partial.write_text("".join(page(review)), encoding="utf-8")
-        os.replace(partial, path)
-    except OSError as error:
-        raise UsageError(f"{path}: the page cannot be written: {error.strerror}") from error
-    finally:
-        partial.unlink(missing_ok=True)
+    write_pieces(page(review), path)
 
 
 def page(review: RoomReview) -> Iterator[str]:
     """Yield the page, piece by piece."""
     zone = ZoneInfo(review.timezone)
-    title = f"{review.room}: {review.span.title}"
-    yield (
-        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
-        f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        '<link rel="icon" href="data:,">'
-        f"<title>{safe(title)}</title><style>{STYLE}</style></head><body>\n<main>"
-    )
-    yield f"<h1>{safe(title)}</h1>"
-    yield (
-        f'<p class="soft">{local(review.span.from_s, zone)} to {local(review.span.to_s, zone)}, times in '
-        f"{escape(review.timezone)}</p>"
-    )
+    yield head(review.room, review.span, review.timezone)
     yield from _state(review, zone)
     yield from _overview(review)
     for number, tank in enumerate(review.tanks, 1):
@@ -69,12 +44,7 @@ def page(review: RoomReview) -> Iterator[str]:
     yield from _log(review, zone)
     yield f"\n<h2>Alarms as a system</h2>{facts(load_lines(review.load, zone))}"
     yield f'<p class="soft">{escape(SOURCE)}</p>'
-    yield f"\n<h2>How this was made</h2><p>{escape(_METHOD)}</p></main>"
-    yield (
-        f"\n<footer><p>{escape(words.CAUTION)}</p>"
-        f'<p class="soft">Made by tankwatch {escape(__version__)} on {local(review.made_s, zone)}.</p>'
-        "</footer></body></html>\n"
-    )
+    yield foot(_METHOD, review.made_s, review.timezone)
 
 
 def _state(review: RoomReview, zone: ZoneInfo) -> Iterator[str]:

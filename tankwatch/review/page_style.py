@@ -36,7 +36,8 @@ figure{margin:.6em 0}figcaption{color:var(--soft);font-size:.85rem}
 .water{fill:none;stroke:var(--water);stroke-width:1.6;stroke-linejoin:round}
 .incident{fill:var(--bad);fill-opacity:.13}.onset{stroke:var(--bad);stroke-width:1.5}
 .hatch{stroke:var(--line);stroke-width:1.5}.strip{fill:var(--fill)}
-.heater{fill:var(--heat)}.light{fill:var(--lamp)}
+.day{fill:var(--water)}.fresh{fill:none;stroke:var(--heat);stroke-width:1.6}
+.fit{stroke:var(--ink);stroke-width:1.5}.heater{fill:var(--heat)}.light{fill:var(--lamp)}
 footer{margin-top:2em;border-top:1px solid var(--line);padding-top:.6em;font-size:.9rem}
 @media print{:root{color-scheme:light;--paper:#fff;--ink:#000;--soft:#444;--line:#777;--fill:#f1f1f1;
 --band:#e4e9ee;--water:#0b3f7a;--bad:#8c0f20;--badfill:#f6e4e5;--heat:#6b3a00;--lamp:#585b00}

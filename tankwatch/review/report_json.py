@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import asdict, is_dataclass
+from datetime import date
 from typing import Any
 
 from tankwatch.printing import utc
@@ -19,11 +20,11 @@ def as_json(review: RoomReview) -> dict[str, Any]:
         "made": utc(review.made_s),
         "needs_attention": review.needs_attention,
         "reasons": list(review.reasons),
-        "not_watched": [_plain(gap) for gap in review.blind],
-        "room_alarms": [_plain(alarm) for alarm in review.room_alarms],
+        "not_watched": [plain(gap) for gap in review.blind],
+        "room_alarms": [plain(alarm) for alarm in review.room_alarms],
         "tanks": [_tank(tank) for tank in review.tanks],
-        "log": [_plain(entry) for entry in review.log],
-        "alarm_load": _plain(review.load),
+        "log": [plain(entry) for entry in review.log],
+        "alarm_load": plain(review.load),
     }
 
 
@@ -37,22 +38,22 @@ def _tank(review: TankReview) -> dict[str, Any]:
         "high_c": tank.band_high_c,
         "needs_attention": review.needs_attention,
         "reasons": list(review.reasons),
-        "water": _plain(review.water),
-        "heater": _plain(review.heater),
-        "light": _plain(review.light),
-        "strain": _plain(review.strain),
-        "gaps": [_plain(gap) for gap in review.gaps],
+        "water": plain(review.water),
+        "heater": plain(review.heater),
+        "light": plain(review.light),
+        "strain": plain(review.strain),
+        "gaps": [plain(gap) for gap in review.gaps],
         "refused_readings": review.refused,
         "usual_cycle_c": [usual.bottom_c, usual.top_c],
         "incidents": [_incident(incident) for incident in review.incidents],
-        "alarms": [_plain(alarm) for alarm in review.alarms],
+        "alarms": [plain(alarm) for alarm in review.alarms],
     }
 
 
 def _incident(incident: Incident) -> dict[str, Any]:
     believed = incident.believed
     return {
-        **_plain(incident.course),
+        **plain(incident.course),
         "needs_attention": incident.needs_attention,
         "cause": believed.cause.value if believed else None,
         "candidates": [
@@ -65,26 +66,31 @@ def _incident(incident: Incident) -> dict[str, Any]:
             }
             for candidate in incident.candidates
         ],
-        "evidence": _plain(incident.evidence),
-        "two_smaller_heaters": _plain(incident.what_if),
+        "evidence": plain(incident.evidence),
+        "two_smaller_heaters": plain(incident.what_if),
     }
 
 
-def _plain(value: Any) -> Any:
-    """Return dataclasses as objects; a time in seconds becomes RFC 3339 under the name without `_s`."""
+def plain(value: Any) -> Any:
+    """Return dataclasses as objects, days as ISO 8601.
+
+    A time in seconds becomes RFC 3339 under the name without `_s`.
+    """
     if is_dataclass(value) and not isinstance(value, type):
         value = asdict(value)
     if isinstance(value, dict):
-        plain = {}
+        found = {}
         for key, item in value.items():
             is_moment = key.endswith("_s") and isinstance(item, float) and item > 1e8
             if is_moment:
-                plain[key.removesuffix("_s")] = utc(item)
+                found[key.removesuffix("_s")] = utc(item)
             else:
-                plain[key.removesuffix("_s") if key.endswith("_s") and item is None else key] = _plain(item)
-        return plain
+                found[key.removesuffix("_s") if key.endswith("_s") and item is None else key] = plain(item)
+        return found
     if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
+        return [plain(item) for item in value]
+    if isinstance(value, date):
+        return value.isoformat()
     if isinstance(value, float):
         return round(value, 6) if math.isfinite(value) else None
     return value

@@ -88,6 +88,11 @@ def day_of(text: str) -> date:
         raise UsageError(f"expected a day such as 2026-09-21, got {text!r}") from error
 
 
+def midnight_s(day: date, zone: ZoneInfo) -> float:
+    """Return when a local day begins, seconds since 1970 UTC."""
+    return _at(day, "00:00", zone)
+
+
 def local(time_s: float, zone: ZoneInfo) -> str:
     """Return a time as local date and time with its zone, to the minute."""
     return datetime.fromtimestamp(time_s, UTC).astimezone(zone).strftime("%Y-%m-%d %H:%M %Z")
