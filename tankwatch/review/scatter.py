@@ -48,7 +48,7 @@ def scatter(review: TankWeeks, *, width: int, key: str) -> str:
         parts.append(f'<line class="grid" x1="{x(tick)}" y1="{_TOP}" x2="{x(tick)}" y2="{_TOP + _PLOT}"/>')
         parts.append(f'<text class="middle" x="{x(tick)}" y="{_TOP + _PLOT + 14}">{tick:g}</text>')
         tick += step
-    parts.append(f'<text x="0" y="{_TOP - 8}">duty</text>')
+    parts.append(f'<text x="0" y="{_TOP - 11}">duty</text>')
     parts.append(f'<text class="middle" x="{width / 2:g}" y="{_TOP + _PLOT + 29}">room, °C</text>')
     for room_c, duty, fresh in points:
         cx, cy = x(room_c), y(duty)

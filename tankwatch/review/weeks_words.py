@@ -56,10 +56,18 @@ def signature_lines(review: TankWeeks) -> list[tuple[str, str]]:
 def drift_lines(review: TankWeeks) -> list[tuple[str, str]]:
     """Return name and value of what drifts, or holds."""
     heater = _drift_text(
-        review.heater_drift, "W", 0, "an ageing element, lime on it, a low mains voltage, or a wrong volume"
+        review.heater_drift,
+        "W",
+        0,
+        less="an ageing element, lime on it, or a low mains voltage",
+        more="a higher mains voltage, or less water than the configuration says",
     )
     loss = _drift_text(
-        review.loss_drift, "W/K", 1, "a lid left open or worn, a draught, the level of the water"
+        review.loss_drift,
+        "W/K",
+        1,
+        less="a lid put on, or a more sheltered place",
+        more="a lid left open or worn, or a draught",
     )
     return [("heater's power", heater), ("heat loss", loss)]
 
@@ -125,12 +133,14 @@ def _tank(review: TankWeeks) -> dict[str, Any]:
     }
 
 
-def _drift_text(drift: Drift | None, unit: str, digits: int, maybe: str) -> str:
+def _drift_text(drift: Drift | None, unit: str, digits: int, *, less: str, more: str) -> str:
     if drift is None:
         return "its drift is not known: that takes four weeks of readings"
     start, end = f"{drift.start:.{digits}f} {unit}", f"{drift.end:.{digits}f} {unit}"
-    text = f"{start} at first, {end} at last ({drift.share:+.0%})"
-    return f"{text}: look for {maybe}" if drift.is_notable else f"{text}: no more than chance or a trifle"
+    text = f"{start} at first, {end} at last ({round(drift.share * 100):+d} %)"
+    if not drift.is_notable:
+        return f"{text}: no more than chance or a trifle"
+    return f"{text}: look for {less if drift.share < 0 else more}"
 
 
 def _figure(value: float | None, digits: int) -> str:

@@ -126,16 +126,21 @@ def test_a_page_that_cannot_be_finished_leaves_the_old_one(
 
 
 def test_a_browser_and_an_accessibility_checker_find_nothing(review: RoomReview, tmp_path: Path) -> None:
+    path = tmp_path / "page.html"
+    write_page(review, path)
+    look_at(path, tmp_path)
+
+
+def look_at(path: Path, folder: Path) -> None:
+    """Open a page in a browser, check it for accessibility, and leave screenshots in `folder`."""
     chromium, node = need_program("chromium"), need_program("node")
     if not (_BROWSER / "node_modules" / "axe-core").is_dir():
         reason = f"axe-core and playwright-core are not in {_BROWSER.name}/node_modules: npm install there"
         if os.environ.get("TANKWATCH_TEST_ALL") == "1":
             pytest.fail(reason)
         pytest.skip(reason)
-    path = tmp_path / "page.html"
-    write_page(review, path)
     done = subprocess.run(
-        [node, _BROWSER / "look.mjs", chromium, path, tmp_path],
+        [node, _BROWSER / "look.mjs", chromium, path, folder],
         capture_output=True,
         text=True,
         timeout=100,
@@ -148,5 +153,5 @@ def test_a_browser_and_an_accessibility_checker_find_nothing(review: RoomReview,
     assert found["requests"] == []
     assert found["overflow"] == [0, 0], "wider than its window"
     assert found["passes"] > 20
-    assert all((tmp_path / name).stat().st_size > 20_000 for name in found["pictures"])
-    assert (tmp_path / "print.pdf").read_bytes()[:5] == b"%PDF-"
+    assert all((folder / name).stat().st_size > 20_000 for name in found["pictures"])
+    assert (folder / "print.pdf").read_bytes()[:5] == b"%PDF-"

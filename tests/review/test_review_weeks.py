@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from scipy.stats import linregress
-from test_review_page import _Outline
+from test_review_page import _Outline, look_at
 
 from tankwatch.cli import run
 from tankwatch.clock import ManualClock
@@ -18,6 +18,7 @@ from tankwatch.config import Config, RoomConfig, StoreConfig, TankConfig
 from tankwatch.reading import Channel, Reading
 from tankwatch.review.days import day_facts
 from tankwatch.review.line import fit_line
+from tankwatch.review.page_shell import write_pieces
 from tankwatch.review.signature import find_signature
 from tankwatch.review.weeks import RoomWeeks, TankWeeks, review_weeks
 from tankwatch.review.weeks_page import weeks_page
@@ -173,6 +174,8 @@ def test_text_and_json_tell_the_same(review: RoomWeeks) -> None:
     text = "\n".join(weeks_lines(review))
     assert "heat-loss signature" in text
     assert "look for a lid left open" in text
+    assert "look for an ageing element" in text
+    assert text.count("no more than chance or a trifle") == 4
     assert "not a safety device" in text
     assert "\u202e" not in text
     found = json.loads(json.dumps(weeks_json(review)))
@@ -200,6 +203,11 @@ def test_the_page_has_a_drawing_with_words_and_escapes_what_comes_from_outside(r
     # The newest seven days are told by a shape, in both widths of three tanks.
     assert text.count('class="fresh"') == 6 * 7
     assert text.count('class="day"') == 6 * 7 * (WEEKS - 1)
+
+
+def test_a_browser_and_an_accessibility_checker_find_nothing(review: RoomWeeks, tmp_path: Path) -> None:
+    write_pieces(weeks_page(review), tmp_path / "weeks.html")
+    look_at(tmp_path / "weeks.html", tmp_path)
 
 
 def test_the_command_gives_its_status_and_refuses_what_does_not_fit(
