@@ -125,6 +125,13 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--tank", metavar="ID", help="the tank concerned; without it the whole room")
     sub.add_argument("--kind", metavar="WORD", default="note", help="sort of entry, in a word (default note)")
     sub.add_argument("--who", metavar="NAME", help="who did or saw it (default: your user name)")
+    sub.add_argument(
+        "--photo",
+        metavar="PATH",
+        type=Path,
+        action="append",
+        help="keep the path of a photo; may be repeated",
+    )
     return parser
 
 
@@ -231,17 +238,20 @@ def _check(arguments: argparse.Namespace) -> int:
 def _log(arguments: argparse.Namespace) -> int:
     import getpass
 
-    from tankwatch.watch.note import write_note
+    from tankwatch.watch.note import photos_at, write_note
 
     config, _ = _load(arguments.config)
     if arguments.tank is not None:
         config.tank_by_id(arguments.tank)
     who = arguments.who or getpass.getuser()
+    photos = photos_at(arguments.photo or ())
     if arguments.text[0] == "calibration":
         from tankwatch.watch.calibrate import log_calibration
 
+        if photos:
+            raise UsageError("a calibration keeps no photo; write a line of its own for it")
         return log_calibration(config, arguments.tank, arguments.text[1:], who)
-    way = write_note(config, arguments.tank, arguments.kind, " ".join(arguments.text), who)
+    way = write_note(config, arguments.tank, arguments.kind, " ".join(arguments.text), who, photos)
     _narrate(f"written into the care log {way}")
     return FINE
 

@@ -169,13 +169,13 @@ class ControlClient:
         return reply
 
 
-def note(tank: str | None, kind: str, text: str, who: str) -> Note:
+def note(tank: str | None, kind: str, text: str, who: str, photos: tuple[str, ...] = ()) -> Note:
     """Return a request for an entry in the care log.
 
     Raises:
         ControlError: a part of it cannot be sent, such as an empty text.
     """
-    return _made(Note, tank=tank, kind=kind, text=text, who=who)
+    return _made(Note, tank=tank, kind=kind, text=text, who=who, photos=photos)
 
 
 def _made(model: type[_T], /, **fields: Any) -> _T:

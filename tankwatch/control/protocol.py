@@ -21,6 +21,7 @@ MAX_REPLY_BYTES = 64 * 1024 * 1024
 
 _Who = Annotated[str, Field(min_length=1, max_length=80)]
 _Why = Annotated[str, Field(min_length=1, max_length=200)]
+_Path = Annotated[str, Field(min_length=1, max_length=1000)]
 
 
 class _Line(BaseModel):
@@ -121,6 +122,8 @@ class Note(_Line):
     kind: Annotated[str, Field(pattern=r"^[a-z0-9-]{1,32}$")]
     text: Annotated[str, Field(min_length=1, max_length=4000)]
     who: _Who
+    photos: Annotated[tuple[_Path, ...], Field(max_length=8)] = ()
+    """Paths of pictures, on the machine of the keeper."""
 
 
 Action = (
@@ -163,7 +166,9 @@ def parse_request(line: bytes) -> Follow | Look | Action:
 
 def request_line(request: Follow | Look | Action) -> bytes:
     """Return `request` as one line, with its line end."""
-    return request.model_dump_json().encode() + b"\n"
+    # A watch that was started before photos were known still takes an entry without them.
+    left_out = {"photos"} if isinstance(request, Note) and not request.photos else None
+    return request.model_dump_json(exclude=left_out).encode() + b"\n"
 
 
 def reply_line(reply: Reply) -> bytes:

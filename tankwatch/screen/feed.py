@@ -156,6 +156,11 @@ class EntryLike(Protocol):
         ...
 
     @property
+    def photos(self) -> tuple[str, ...]:
+        """Paths of pictures."""
+        ...
+
+    @property
     def who(self) -> str:
         """Who did or saw it."""
         ...

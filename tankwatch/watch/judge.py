@@ -231,7 +231,12 @@ class Judge:
                     self._check_tank(action.tank)
                 self._store.put_log(
                     LogEntry(
-                        time_s=now_s, tank=action.tank, kind=action.kind, text=action.text, who=action.who
+                        time_s=now_s,
+                        tank=action.tank,
+                        kind=action.kind,
+                        text=action.text,
+                        who=action.who,
+                        photos=action.photos,
                     )
                 )
 

@@ -256,12 +256,14 @@ def test_memory_is_saved_now_and_then_and_at_the_end(parts: _Parts, clock: Manua
 def test_actions_are_carried_out_in_order(parts: _Parts, clock: ManualClock) -> None:
     judge = _judge(parts, clock)
     mark = judge.carry(Mark(tank="t01", mark=ServiceMark.WATER_OUT, who="Ada"))
-    note = judge.carry(Note(tank=None, kind="note", text="new lamp", who="Ada"))
+    note = judge.carry(Note(tank=None, kind="note", text="new lamp", who="Ada", photos=("/p/lamp.jpg",)))
     judge.turn(0.0)
     assert mark.result(0) is None
     assert note.result(0) is None
     assert parts.marks == [("t01", ServiceMark.WATER_OUT, clock.wall, "Ada")]
-    assert parts.entries == [LogEntry(time_s=clock.wall, tank=None, kind="note", who="Ada", text="new lamp")]
+    assert parts.entries == [
+        LogEntry(clock.wall, None, "note", "Ada", "new lamp", photos=("/p/lamp.jpg",)),
+    ]
 
 
 def test_acknowledging_reaches_the_book(parts: _Parts, clock: ManualClock) -> None:

@@ -21,7 +21,14 @@ MARK_WORDS = {
 
 
 def entry_words(entry: EntryLike) -> str:
-    """Return what an entry says, for people; what is no test or look of this program stays as written."""
+    """Return what an entry says, for people, and where its photos are.
+
+    What is no test or look of this program stays as written.
+    """
+    return "; ".join((_said(entry), *(f"photo {path}" for path in entry.photos)))
+
+
+def _said(entry: EntryLike) -> str:
     try:
         if entry.kind == TEST_KIND:
             return _test_words(*parse_test(entry.text))
