@@ -1,7 +1,8 @@
 """Light hours: too many today, at the wrong time, or none for two days.
 
-Days and windows are local. Every boundary is turned into UTC once, so that a day of 23 or 25 hours counts
-what really passed.
+Days and windows are local. A day turns at midnight, or in the middle of the dark where the light window
+crosses midnight: one evening's light is one day's. Every boundary is turned into UTC once, so that a day of
+23 or 25 hours counts what really passed.
 """
 
 import zoneinfo
@@ -38,6 +39,7 @@ class LightRules:
         "_known_s",
         "_next_check_s",
         "_outside_s",
+        "_turns_at",
         "_windows",
         "_zone",
         "days",
@@ -65,6 +67,7 @@ class LightRules:
         self._heard_s = float("-inf")
         self._counted_s = float("-inf")
         self._hold = Hold()
+        self._turns_at = _turn_of_the_day(config.light_window)
         self._day = date.min
         self._day_start_s = float("-inf")
         self._day_end_s = float("-inf")
@@ -125,13 +128,14 @@ class LightRules:
         if self._day != date.min:
             self._close_day(tank, time_s)
         local = datetime.fromtimestamp(tank.stamp(time_s), UTC).astimezone(self._zone)
-        self._day = local.date()
-        self._day_start_s = self._local(self._day, time.min)
-        self._day_end_s = self._local(self._day + timedelta(days=1), time.min)
+        self._open_day(local.date() if local.time() >= self._turns_at else local.date() - timedelta(days=1))
         self.on_s = self._known_s = 0.0
-        self._windows = (
-            [self._window_on(self._day + timedelta(days=d)) for d in (-1, 0)] if self.window else []
-        )
+
+    def _open_day(self, day: date) -> None:
+        self._day = day
+        self._day_start_s = self._local(day, self._turns_at)
+        self._day_end_s = self._local(day + timedelta(days=1), self._turns_at)
+        self._windows = [self._window_on(day + timedelta(days=d)) for d in (-1, 0)] if self.window else []
 
     def _local(self, day: date, clock: time) -> float:
         return datetime.combine(day, clock, tzinfo=self._zone).timestamp()
@@ -243,13 +247,18 @@ class LightRules:
         self.missed = int(memory.get("missed") or 0)
         day = memory.get("day")
         if isinstance(day, str) and day != date.min.isoformat():
-            self._day = date.fromisoformat(day)
-            self._day_start_s = self._local(self._day, time.min)
-            self._day_end_s = self._local(self._day + timedelta(days=1), time.min)
+            self._open_day(date.fromisoformat(day))
             self.on_s = float(memory.get("on_s") or 0.0)
             self._known_s = float(memory.get("known_s") or 0.0)
             self._outside_s = float(memory.get("outside_s") or 0.0)
             self.is_on = bool(memory.get("is_on"))
-            self._windows = (
-                [self._window_on(self._day + timedelta(days=d)) for d in (-1, 0)] if self.window else []
-            )
+
+
+def _turn_of_the_day(window: tuple[str, str] | None) -> time:
+    """Return the local time at which a light day ends and the next begins."""
+    if window is None or window[1] > window[0]:
+        return time.min
+    start, end = (time.fromisoformat("00:00" if text == "24:00" else text) for text in window)
+    dark_from, dark_to = end.hour * 60 + end.minute, start.hour * 60 + start.minute
+    middle = (dark_from + dark_to) // 2
+    return time(middle // 60, middle % 60)

@@ -153,6 +153,16 @@ def test_a_window_may_cross_midnight() -> None:
     assert 50.0 < hours_after(step, MIDNIGHT_S) <= 50.0 + 10 / 60
 
 
+def test_one_evening_of_light_is_one_day_where_the_window_crosses_midnight() -> None:
+    """Lit from 18:00 to 04:00, at most eight hours: told at 02:00, though midnight lies between."""
+    bench = bench_with(light_window=("18:00", "04:00"), light_hours_max=8.0)
+    shine(bench, 12.0, 0.0)
+    began_s = bench.now_s
+    shine(bench, 20.0, lamp(18.0, 4.0))
+    (step,) = bench.raised(Condition.LIGHT_OVERRUN)
+    assert 14.0 < hours_after(step, began_s) <= 14.1
+
+
 def test_a_window_until_midnight() -> None:
     bench = bench_with(light_window=("16:00", "24:00"))
     shine(bench, 24.0, lamp(17.0, 24.0))
