@@ -126,7 +126,7 @@ def draw_heard_head(where: Where, hearing: Hearing, outcome: str, width: int) ->
     """Return where one listens and how it goes, in at most four lines."""
     tanks = sum(1 for stream in hearing.streams if stream["kind"] == "temperature")
     count = len(hearing.streams)
-    heard = f"{count} stream{'' if count == 1 else 's'}, {tanks} of tank water"
+    heard = f"{count} stream{'' if count == 1 else 's'}, {tanks} tank{'' if tanks == 1 else 's'}"
     lines: list[Line] = [
         (
             Run(

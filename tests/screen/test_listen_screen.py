@@ -95,7 +95,7 @@ async def test_from_the_first_run_to_a_file_that_loads(tmp_path: Path) -> None:
         ear.hearing = TANK
         await until(pilot, lambda: "water temperature: 24.8, every 10 s" in shown(app))
         assert "heater, on or off: True" in shown(app)
-        assert "3 streams, 1 of tank water" in shown(app)
+        assert "3 streams, 1 tank" in shown(app)
 
         (tmp_path / "tankwatch.toml").write_text("mine", encoding="utf-8")
         await pilot.press("w")
