@@ -51,6 +51,9 @@ class NotifyConfig(Table):
     """Hours after which a message that no server took is given up."""
     blind_after_min: Annotated[FLOAT, Field(ge=0, le=1440)] = 5.0
     """A start after fewer minutes without a watch is not told to anybody."""
+    morning_at: CLOCK_TIME | None = None
+    """Local time, such as `"07:30"`, at which each person on duty is told what of the night needs attention,
+    or that it was quiet; in quiet hours at their end, within 4 hours. None: never."""
     heartbeat_url: str | None = None
     """URL that expects to be fetched regularly and raises the alarm when it is not; keep it secret."""
     heartbeat_url_file: Path | None = None

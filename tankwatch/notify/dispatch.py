@@ -28,9 +28,10 @@ from tankwatch.notify.cases import (
     desk_of_json,
 )
 from tankwatch.notify.codes import Permit, Signer, tidy_code
-from tankwatch.notify.message import Kind, Message
+from tankwatch.notify.message import LONGEST_TEXT, Kind, Message
 from tankwatch.notify.people import may_be_told
 from tankwatch.notify.words import Words, worst
+from tankwatch.review.night_told import NightTold
 
 log = logging.getLogger(__name__)
 
@@ -103,6 +104,16 @@ class Dispatcher:
                 person, kind, priority, (), f"tankwatch: {kind.value}", text, now_s, key=[int(now_s)]
             )
             for person in self._people
+        ]
+
+    def tell_night(self, night: NightTold, people: Iterable[str], day: str, now_s: float) -> list[Message]:
+        """Return one message to each of `people` about the night before `day`."""
+        priority = Priority.MEDIUM if night.needs_attention else Priority.LOW
+        longest = LONGEST_TEXT - len(" #12345678")
+        text = night.text if len(night.text) <= longest else night.text[: longest - 1].rstrip() + "…"
+        return [
+            self._message(name, Kind.MORNING, priority, (), night.title, text, now_s, key=[day])
+            for name in people
         ]
 
     def permit_of_code(self, code: str, now_s: float) -> Permit:

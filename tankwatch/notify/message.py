@@ -29,6 +29,8 @@ class Kind(StrEnum):
     """They came and went in quiet hours."""
     DIGEST = "digest"
     """Too many to be told one by one."""
+    MORNING = "morning"
+    """What the night was like."""
     BLIND = "blind"
     """For some time nobody watched."""
     TEST = "test"

@@ -21,6 +21,7 @@ from tankwatch.notify.codes import Permit, Signer
 from tankwatch.notify.dispatch import Dispatcher
 from tankwatch.notify.make_ways import make_ways
 from tankwatch.notify.message import Kind, Message, message_of_json
+from tankwatch.notify.morning import Morning, TellNight, in_thread
 from tankwatch.snapshot import RoomSnapshot
 from tankwatch.store.entry import OutboxEntry, StoredMessage
 
@@ -72,9 +73,15 @@ class Notifier:
         memory: dict[str, Any] | None = None,
         waiting: Iterable[StoredMessage] = (),
         blind: BlindTime | None = None,
+        tell_night: TellNight | None = None,
         retry_first_s: float = RETRY_FIRST_S,
+        run_aside: Callable[[Callable[[], None]], None] = in_thread,
     ) -> None:
-        """Go on from `memory` and the messages `waiting` in the outbox; nothing runs before `start`."""
+        """Go on from `memory` and the messages `waiting` in the outbox; nothing runs before `start`.
+
+        `tell_night` is asked in the morning, if the configuration wants that; `run_aside` runs what takes
+        its time.
+        """
         self._config = config
         self._outbox = outbox
         self._signer = signer
@@ -85,6 +92,16 @@ class Notifier:
         self._started_s = clock.wall_s()
         self._started_monotonic_s = clock.monotonic_s()
         self._dispatcher = Dispatcher(config, signer, memory, now_s=self._started_s)
+        self._morning: Morning | None = None
+        if config.notify.morning_at is not None and tell_night is not None:
+            self._morning = Morning(
+                config.notify.morning_at,
+                config.person,
+                tell_night,
+                None if memory is None else memory.get("morning", {}),
+                self._local(),
+                run=run_aside,
+            )
         self._ways_of = {person.id: person.ways for person in config.person}
         self._ways = make_ways(config, clock, on_token=self.acknowledge_token)
         self._carriers = {
@@ -158,9 +175,10 @@ class Notifier:
             return []
         now_s = self._now_s()
         # Duty and quiet hours follow the wall clock, even where it was stepped.
-        local = datetime.fromtimestamp(self._clock.wall_s(), self._config.room.zone)
+        local = self._local()
         messages = self._news_of_blind_time(snapshot, now_s)
         messages += self._dispatcher.look(snapshot.alarms, now_s, local)
+        messages += self._news_of_the_night(local, now_s)
         if messages or self._dispatcher.changed:
             self._dispatcher.changed = False
             self._keep_and_carry(messages)
@@ -171,6 +189,9 @@ class Notifier:
     def _now_s(self) -> float:
         """Return a time that only flows: a stepped wall clock must neither fire nor mute anything."""
         return self._started_s + (self._clock.monotonic_s() - self._started_monotonic_s)
+
+    def _local(self) -> datetime:
+        return datetime.fromtimestamp(self._clock.wall_s(), self._config.room.zone)
 
     def _run(self) -> None:
         while not self._stopping:
@@ -200,7 +221,7 @@ class Notifier:
             for way_id in self._ways_of[message.person]
         ]
         try:
-            self._outbox.put_outbox(entries, MEMORY_KEY, self._dispatcher.remember())
+            self._outbox.put_outbox(entries, MEMORY_KEY, self._remember())
             if messages and not self._outbox.flush(KEPT_WITHIN_S):
                 log.warning("messages are sent before the outbox has them: a crash may have them sent anew")
         except Exception:  # what was made must be carried, whatever becomes of the record
@@ -208,6 +229,10 @@ class Notifier:
         for message in messages:
             for way_id in self._ways_of[message.person]:
                 self._carriers[way_id].put(message)
+
+    def _remember(self) -> dict[str, Any]:
+        memory = self._dispatcher.remember()
+        return memory if self._morning is None else {**memory, "morning": self._morning.remember()}
 
     def _resume(self, stored: StoredMessage) -> None:
         try:
@@ -219,6 +244,15 @@ class Notifier:
             self._outbox.settle_outbox(number, stored.way, "given up", stored.attempts, "no such way")
             return
         carrier.put(self._dispatcher.with_token(message), stored.attempts)
+
+    def _news_of_the_night(self, local: datetime, now_s: float) -> list[Message]:
+        if self._morning is None:
+            return []
+        found = self._morning.look(local, self._clock.wall_s())
+        if found is None:
+            return []
+        night, people = found
+        return self._dispatcher.tell_night(night, people, local.date().isoformat(), now_s)
 
     def _news_of_blind_time(self, snapshot: RoomSnapshot, now_s: float) -> list[Message]:
         blind = self._blind

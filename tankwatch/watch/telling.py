@@ -15,6 +15,9 @@ from tankwatch.notify.codes import Permit, load_signer
 from tankwatch.notify.heart import Heart
 from tankwatch.notify.notifier import MEMORY_KEY, Notifier
 from tankwatch.notify.systemd import Supervisor
+from tankwatch.review.night_told import NightTold, tell_night
+from tankwatch.review.review import review_room
+from tankwatch.review.span import last_night
 from tankwatch.snapshot import RoomSnapshot
 from tankwatch.store.entry import StoredMessage
 from tankwatch.store.reader import StoreReader
@@ -61,6 +64,7 @@ class Telling:
                 memory=_remembered(reader),
                 waiting=_waiting(reader),
                 blind=blind,
+                tell_night=lambda now_s: _last_night(config, reader, now_s),
             )
         elif blind is not None:
             log.warning("%s", blind_text(blind, None, config.room.zone))
@@ -107,6 +111,11 @@ class Telling:
         if self._notifier is not None:
             beats.append(self._notifier.heartbeat_s)
         return all(now_s - beat_s < SILENT_S for beat_s in beats)
+
+
+def _last_night(config: Config, reader: StoreReader, now_s: float) -> NightTold:
+    night = last_night(now_s, config.room.zone, config.room.night)
+    return tell_night(review_room(config, reader, night, now_s))
 
 
 def _blind_before(reader: StoreReader, started_s: float) -> BlindTime | None:
