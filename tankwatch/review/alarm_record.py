@@ -7,6 +7,22 @@ from tankwatch.alarms.model import AlarmState, Transition
 
 
 @dataclass(frozen=True, slots=True)
+class Delivery:
+    """One message about an alarm to one person by one way; times in seconds since 1970 UTC."""
+
+    person: str
+    way: str
+    kind: str
+    """Why it was sent: `alarm`, `reminder`, `escalated` and so on."""
+    made_s: float
+    state: str
+    """`sent` (taken by the way's server), `waiting` or `given up`."""
+    settled_s: float | None
+    """When it was taken, or given up."""
+    attempts: int
+
+
+@dataclass(frozen=True, slots=True)
 class AlarmRecord:
     """One alarm's life within a stretch; times in seconds since 1970 UTC."""
 
@@ -25,6 +41,13 @@ class AlarmRecord:
     who: str | None
     returned_s: float | None
     """When its condition was gone; None: it still held at the end of the stretch."""
+    deliveries: tuple[Delivery, ...] | None = None
+    """Messages about it within the stretch, oldest first; None where there is nobody to be told."""
+
+    @property
+    def reached_nobody(self) -> bool:
+        """Tell whether messages about it were made and not one was taken."""
+        return bool(self.deliveries) and all(d.state != "sent" for d in self.deliveries or ())
 
 
 def alarm_records(steps: Iterable[Transition]) -> tuple[AlarmRecord, ...]:

@@ -3,7 +3,7 @@
 from zoneinfo import ZoneInfo
 
 from tankwatch.review.alarm_load import FLOOD_PER_10_MIN, SHARES, STEADY_PER_10_MIN, AlarmLoad
-from tankwatch.review.alarm_record import AlarmRecord
+from tankwatch.review.alarm_record import AlarmRecord, Delivery
 from tankwatch.review.words import clock_time
 
 SOURCE = (
@@ -46,5 +46,26 @@ def alarm_text(alarm: AlarmRecord, zone: ZoneInfo) -> str:
     message = alarm.message.rstrip(".")
     return (
         f"{clock_time(alarm.told_s, zone)}  {alarm.condition} ({alarm.priority}){times}: {message}; "
-        f"{seen}; {over}"
+        f"{seen}; {over}{_deliveries_text(alarm.deliveries, zone)}"
     )
+
+
+def _deliveries_text(deliveries: tuple[Delivery, ...] | None, zone: ZoneInfo) -> str:
+    """Return who was reached first when, and who was not, each person and way once."""
+    if deliveries is None:
+        return ""
+    if not deliveries:
+        return "; no message went out"
+    parts = []
+    for person, way in dict.fromkeys((d.person, d.way) for d in deliveries):
+        own = [d for d in deliveries if (d.person, d.way) == (person, way)]
+        taken = [d.settled_s for d in own if d.state == "sent" and d.settled_s is not None]
+        number = "" if len(own) == 1 else f", {len(own)} messages"
+        if taken:
+            parts.append(f"delivered to {person} by {way} {clock_time(min(taken), zone)}{number}")
+        else:
+            attempts = sum(d.attempts for d in own)
+            parts.append(
+                f"NOT delivered to {person} by {way}, {own[-1].state} after {attempts} attempts{number}"
+            )
+    return "; " + "; ".join(parts)

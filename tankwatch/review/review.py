@@ -1,7 +1,7 @@
 """The review of a stretch: every tank reconstructed, ranked by what it went through."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -10,6 +10,7 @@ from tankwatch.config import Config, TankConfig
 from tankwatch.review.alarm_load import AlarmLoad, alarm_load, standing_at
 from tankwatch.review.alarm_record import AlarmRecord, alarm_records
 from tankwatch.review.cause import Candidate, Cause, judge
+from tankwatch.review.delivery import with_deliveries
 from tankwatch.review.evidence import Evidence, gather
 from tankwatch.review.heater_facts import HeaterFacts, heater_facts
 from tankwatch.review.incident import Excursion, find_excursions
@@ -89,6 +90,8 @@ class TankReview:
         worst = (Priority.HIGH.value, Priority.CRITICAL.value)
         if any(alarm.priority in worst for alarm in self.alarms):
             found.append("an alarm of high priority was told")
+        if any(alarm.reached_nobody for alarm in self.alarms):
+            found.append("a message about an alarm reached nobody")
         return tuple(dict.fromkeys(found))
 
     @property
@@ -135,6 +138,8 @@ class RoomReview:
             alarm.priority in (Priority.HIGH.value, Priority.CRITICAL.value) for alarm in self.room_alarms
         ):
             found.append("an alarm of the room was told")
+        if any(alarm.reached_nobody for alarm in self.room_alarms):
+            found.append("a message about an alarm of the room reached nobody")
         return tuple(found)
 
 
@@ -157,6 +162,14 @@ def review_room(
         for i in range(len(recordings))
     ]
     steps = reader.steps(span.from_s, span.to_s)
+    room_alarms = alarm_records(step for step in steps if step.alarm.tank is None)
+    if config.person:
+        outbox = reader.outbox()
+        room_alarms = with_deliveries(room_alarms, outbox, span.from_s, span.to_s)
+        reviews = [
+            replace(one, alarms=with_deliveries(one.alarms, outbox, span.from_s, span.to_s))
+            for one in reviews
+        ]
     return RoomReview(
         room=config.room.name,
         timezone=config.room.timezone,
@@ -164,7 +177,7 @@ def review_room(
         made_s=now_s,
         tanks=tuple(sorted(reviews, key=lambda r: -r.weight)),
         blind=tuple(Gap(a, b) for a, b in reader.blind_times(span.from_s, span.to_s) if b - a >= 60.0),
-        room_alarms=alarm_records(step for step in steps if step.alarm.tank is None),
+        room_alarms=room_alarms,
         log=tuple(
             entry
             for entry in reader.log(span.from_s, span.to_s)
