@@ -12,7 +12,7 @@ from tankwatch.config import ChannelConfig
 from tankwatch.decode import Refused, lines, scalar, senml, w1_slave
 from tankwatch.decode.channel import BoundChannel
 from tankwatch.decode.decoder import Decoder
-from tankwatch.reading import Channel
+from tankwatch.reading import MAINS, Channel
 
 NOW_S = 1_790_000_000.0
 
@@ -26,6 +26,10 @@ _JSON = st.recursive(
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=3), inner, max_size=4),
     max_leaves=10,
 )
+_TEXTS: dict[Channel, tuple[str | None, ...]] = dict.fromkeys(Channel, (None,)) | {
+    Channel.SERVICE: ("work", "water-out", "end"),
+    Channel.POWER: (None, MAINS),
+}
 _FIELDS = st.sampled_from(
     ["bn", "bt", "bu", "bv", "bs", "bver", "n", "u", "t", "ut", "v", "vs", "vb", "vd", "s", "x", "x_"]
 )
@@ -90,7 +94,7 @@ def test_readings_are_sound(by_line: bool) -> None:
         for reading in decoded.readings:
             assert math.isfinite(reading.value)
             assert 978_307_200 <= reading.time_s <= NOW_S + 60
-            assert reading.text in (None, "work", "water-out", "end")
+            assert reading.text in _TEXTS[reading.channel]
         for refused in decoded.refused:
             assert str(refused).isprintable()
 
