@@ -1,6 +1,6 @@
 """Measure tankwatch against things measured in the same run, and print one table.
 
-    python tests/bench/run.py [store] [charts] [ingest] [engine]
+    python tests/bench/run.py [store] [charts] [ingest] [engine] [screen]
 
 Needs the extra `bench` (DuckDB, pyarrow) for the charts and a mosquitto for ingest. Nothing is asserted: the
 machine decides. Times are CPU time of one process pinned to one core where it says so.
@@ -15,7 +15,7 @@ sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parent.parent)]
 
 from bench_table import print_table  # noqa: E402
 
-PARTS = ("store", "charts", "ingest", "engine")
+PARTS = ("store", "charts", "ingest", "engine", "screen")
 
 
 def measure(wanted: list[str]) -> None:
@@ -44,6 +44,10 @@ def _part(part: str, folder: Path):  # type: ignore[no-untyped-def]
         import bench_engine
 
         return bench_engine.engine(folder)
+    if part == "screen":
+        import bench_screen
+
+        return bench_screen.screen(folder)
     sys.exit(f"no part {part!r}; known: {', '.join(PARTS)}")
 
 
