@@ -36,7 +36,9 @@ from tankwatch.config_types import CLOCK_TIME as _CLOCK_TIME
 from tankwatch.config_types import FLOAT as _FLOAT
 from tankwatch.config_types import ID as _ID
 from tankwatch.config_types import NAME as _NAME
+from tankwatch.config_types import ROOM_ID as _ROOM_ID
 from tankwatch.config_types import Table as _Table
+from tankwatch.config_types import slug_of
 from tankwatch.decode import pointer
 from tankwatch.errors import ConfigError
 from tankwatch.reading import ON_OFF_CHANNELS, Channel
@@ -47,6 +49,9 @@ class RoomConfig(_Table):
 
     name: _NAME
     """Name shown on top of the screen and in messages."""
+    id: _ROOM_ID | None = None
+    """Short name that tells this room from others where several share a broker or a store: 1 to 32 of a to z,
+    0 to 9 and `-`; none: made of the name."""
     timezone: str = "Etc/UTC"
     """IANA name of the local time zone; light hours and nights are local."""
     hemisphere: Literal["north", "south"] = "north"
@@ -69,6 +74,11 @@ class RoomConfig(_Table):
         except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError) as error:
             raise ValueError("expected an IANA time zone such as Etc/UTC or Europe/Lisbon") from error
         return name
+
+    @property
+    def slug(self) -> str:
+        """The id, or one made of the name: always the same for the same name."""
+        return self.id or slug_of(self.name)
 
     @property
     def zone(self) -> zoneinfo.ZoneInfo:
@@ -571,6 +581,8 @@ def _expectation(
     if kind == "extra_forbidden":
         known = {name for model in models for name in model.model_fields}
         return f"unknown key{_nearest(key, sorted(known))}; expected one of: {', '.join(sorted(known))}"
+    if table_name == "room" and key == "id":
+        return "expected 1 to 32 of a to z, 0 to 9 and '-'"
     if key in _EXPECTED and kind in {
         "string_pattern_mismatch", "string_type", "tuple_type", "too_long", "missing",
     } and not (kind == "missing" and key == "id"):  # fmt: skip

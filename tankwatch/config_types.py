@@ -1,10 +1,14 @@
 """What all tables of the configuration file share."""
 
+import hashlib
+import re
+import unicodedata
 from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
 ID = Annotated[str, Field(pattern=r"^[A-Za-z0-9_.-]{1,64}$")]
+ROOM_ID = Annotated[str, Field(pattern=r"^[a-z0-9-]{1,32}$")]
 CLOCK_TIME = Annotated[str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$|^24:00$")]
 NAME = Annotated[str, Field(min_length=1, max_length=80)]
 # Strict: "120" and true are no numbers, and "yes" is no truth value, here as in TOML.
@@ -16,3 +20,13 @@ class Table(BaseModel):
     """Common rules of every table: unknown keys refused, values never changed after loading."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
+
+
+def slug_of(name: str) -> str:
+    """Return the id of a room made of its name: letters without their marks, the rest as `-`.
+
+    A name without any such letter or digit gives a short digest of it, so that two rooms differ.
+    """
+    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
+    slug = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:32].rstrip("-")
+    return slug or "room-" + hashlib.sha256(name.encode()).hexdigest()[:8]

@@ -6,7 +6,14 @@ from typing import Any
 import pytest
 
 from tankwatch import config
-from tankwatch.config import Config, MqttSourceConfig, OneWireSourceConfig, SerialSourceConfig, load
+from tankwatch.config import (
+    Config,
+    MqttSourceConfig,
+    OneWireSourceConfig,
+    RoomConfig,
+    SerialSourceConfig,
+    load,
+)
 from tankwatch.errors import ConfigError
 from tankwatch.reading import Channel
 
@@ -346,3 +353,25 @@ def test_every_key_has_a_meaning_in_the_schema() -> None:
     ]
     assert missing == []
     assert all(table.get("additionalProperties") is False for table in tables if "properties" in table)
+
+
+@pytest.mark.parametrize(
+    ("name", "slug"),
+    [
+        ("Back room", "back-room"),
+        ("  Käfer & Söhne, 2. Stock ", "kafer-sohne-2-stock"),
+        ("x" * 80, "x" * 32),
+        ("水族館", "room-ffb06670"),
+    ],
+)
+def test_a_room_without_an_id_gets_one_from_its_name(name: str, slug: str) -> None:
+    room = RoomConfig(name=name)
+    assert room.slug == slug
+    assert RoomConfig(name="other", id=slug).slug == slug  # what is made is a valid id
+
+
+def test_a_wrong_id_of_a_room_says_what_was_expected(tmp_path: Path) -> None:
+    path = tmp_path / "room.toml"
+    path.write_text('[room]\nname = "Back"\nid = "Back room"\n')
+    with pytest.raises(ConfigError, match=r"room\.toml:3: \[room\] id = 'Back room': expected 1 to 32 of"):
+        load(path)
