@@ -20,6 +20,11 @@ settings.register_profile("tankwatch", deadline=None, suppress_health_check=[Hea
 settings.load_profile("tankwatch")
 
 
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
+    """Take two workers a core for `-n auto`: much of the suite waits for brokers, lines and terminals."""
+    return 2 * (os.cpu_count() or 1)
+
+
 def need_program(name: str) -> str:
     """Return the path of the program `name`; skip the test, with the reason, where it is absent.
 
