@@ -7,6 +7,7 @@
     ├── SourceError       a broker, a port or a bus cannot be used
     ├── StoreError        the store cannot be opened, read or written
     ├── ControlError      the running watch cannot be reached or refuses a request
+    │   └── NotKeptError  it was done, but a crash before the disk takes it would lose the record
     ├── DeliveryError     a message for a person could not be handed over
     └── UsageError        a command was asked for something that makes no sense
 
@@ -46,3 +47,9 @@ class DeliveryError(TankwatchError):
 
 class ControlError(TankwatchError):
     """The control socket cannot be reached, or the watch refused the request."""
+
+
+class NotKeptError(ControlError):
+    """The watch did what was asked, but its disk has not taken it yet: asking again would double it."""
+
+    exit_status = 3

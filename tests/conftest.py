@@ -147,6 +147,12 @@ def mosquitto_broker(make_mosquitto: Callable[..., MosquittoBroker]) -> Mosquitt
     return make_mosquitto()
 
 
+@pytest.fixture
+def own_runtime_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let a watch put its socket beside the test's other files."""
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
+
+
 @dataclass(frozen=True)
 class CheckRow:
     """One row of tests/data/check_values: what a published source or a library says, and which."""

@@ -74,6 +74,11 @@ class AlarmBook:
         )
 
     @property
+    def next_id(self) -> int:
+        """The number of the next new alarm."""
+        return self._next_id
+
+    @property
     def has_steps(self) -> bool:
         """Tell whether steps wait to be taken away."""
         return bool(self._steps)

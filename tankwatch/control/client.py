@@ -26,7 +26,7 @@ from tankwatch.control.protocol import (
     Unshelve,
     request_line,
 )
-from tankwatch.errors import ControlError
+from tankwatch.errors import ControlError, NotKeptError
 from tankwatch.reading import ServiceMark
 from tankwatch.snapshot import RoomSnapshot
 
@@ -43,7 +43,8 @@ class ControlClient:
 
     Each request uses a connection of its own, so that none waits behind a stream of pictures and a watch
     that was started again is simply found again. Every method raises ControlError, with what to do, when
-    no watch answers or it refuses.
+    no watch answers or it refuses, and NotKeptError when it was done but is not on the disk yet. Without an
+    error what was asked is done and on the disk.
     """
 
     def __init__(self, path: Path) -> None:
@@ -166,6 +167,11 @@ class ControlClient:
             ) from error
         if not reply.ok:
             raise ControlError(reply.error or "the watch refused without a reason; look at its log file")
+        if not reply.kept:
+            raise NotKeptError(
+                "done, but the watch's disk has not taken it yet; it is tried again, do not ask again: "
+                "see the health of the store"
+            )
         return reply
 
 

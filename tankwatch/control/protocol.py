@@ -140,6 +140,8 @@ class Reply(_Line):
     ok: bool = True
     error: str | None = None
     """Why the request was refused, fit to show as plain text."""
+    kept: bool = True
+    """Whether what was done is on the disk; the watch acts from memory, and its disk may be slow or full."""
     snapshot: RoomSnapshot | None = None
 
 
@@ -173,7 +175,8 @@ def request_line(request: Follow | Look | Action) -> bytes:
 
 def reply_line(reply: Reply) -> bytes:
     """Return `reply` as one line, with its line end."""
-    return reply.model_dump_json(exclude_none=True).encode() + b"\n"
+    left_out = {"kept"} if reply.kept else None  # the usual answer is the one that older clients know
+    return reply.model_dump_json(exclude_none=True, exclude=left_out).encode() + b"\n"
 
 
 def snapshot_line(snapshot_json: bytes) -> bytes:

@@ -36,6 +36,8 @@ MAX_CLIENTS = 32
 """More screens at once than a room needs: a limit against a client that leaks connections."""
 ANSWER_WITHIN_S = 10.0
 """An action that the judge has not carried out by then is answered with an error."""
+KEPT_WITHIN_S = 2.0
+"""So long an answer waits for the disk; what was done is then answered as done and not yet kept."""
 # The kernel and asyncio buffer what a client does not read; kept small so that a client which falls behind
 # sees fresh pictures when it reads again, not a queue of old ones.
 _WRITE_BUFFER_BYTES = 32_768
@@ -43,6 +45,8 @@ _HEAR_OUT_S = 2.0
 
 Carry = Callable[[Action], "Future[None]"]
 """Hands an action to the judge; the future ends when it is done, or bears the TankwatchError."""
+Kept = Callable[[], "Future[None]"]
+"""Gives a future that ends when all that was done so far is on the disk."""
 
 
 class ControlServer:
@@ -51,10 +55,12 @@ class ControlServer:
     `start` and `stop` are called by the main thread, `publish` by any thread.
     """
 
-    def __init__(self, path: Path, carry: Carry) -> None:
-        """Take actions to the judge with `carry`."""
+    def __init__(self, path: Path, carry: Carry, kept: Kept | None = None) -> None:
+        """Take actions to the judge with `carry`; answer when `kept`, if given, says that they are kept."""
         self.path = path
         self._carry = carry
+        self._kept = kept
+        self._unkept: Future[None] | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._thread: threading.Thread | None = None
         self._clients: set[_Client] = set()
@@ -200,7 +206,25 @@ class ControlServer:
         except TimeoutError:
             text = f"the watch did not answer within {ANSWER_WITHIN_S:g} s; look at its log file"
             return reply_line(Reply(ok=False, error=text))
-        return reply_line(Reply())
+        return reply_line(Reply(kept=await self._is_kept()))
+
+    async def _is_kept(self) -> bool:
+        """Wait for the disk, though not for long, and not anew for each of many while it takes nothing."""
+        if self._kept is None:
+            return True
+        kept = self._kept()
+        waits_already = self._unkept is not None and not self._unkept.done()
+        loop, is_done = asyncio.get_running_loop(), asyncio.Event()
+
+        def tell(_: "Future[None]") -> None:
+            with contextlib.suppress(RuntimeError):  # the loop is closed: the watch is stopping
+                loop.call_soon_threadsafe(is_done.set)
+
+        kept.add_done_callback(tell)
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(is_done.wait(), 0.0 if waits_already else KEPT_WITHIN_S)
+        self._unkept = None if kept.done() else kept
+        return kept.done()
 
 
 async def _hang_up(server: asyncio.Server) -> None:

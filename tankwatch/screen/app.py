@@ -18,7 +18,7 @@ from tankwatch.alarms.model import Alarm, AlarmState
 from tankwatch.clock import Clock
 from tankwatch.config import Config
 from tankwatch.config_keys import DEFAULT_KEYS, keys_in
-from tankwatch.errors import ControlError, StoreError
+from tankwatch.errors import ControlError, NotKeptError, StoreError
 from tankwatch.reading import Channel, ServiceMark
 from tankwatch.screen import keys, words
 from tankwatch.screen.alarms_page import AlarmsPage
@@ -311,13 +311,20 @@ class TankwatchApp(App[None]):
         said: str,
         then: Callable[[], None] | None = None,
     ) -> None:
+        unkept: NotKeptError | None = None
         try:
             for call in calls:
-                await call()
+                try:
+                    await call()
+                except NotKeptError as error:
+                    unkept = error
         except ControlError as error:
             self.tell(f"The watch did not take it: {error}", severity="error")
         else:
-            self.tell(said)
+            if unkept is None:
+                self.tell(said)
+            else:
+                self.tell(f"{said} ({unkept})", severity="warning")
             if then is not None:
                 then()
 

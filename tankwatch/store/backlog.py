@@ -6,6 +6,7 @@ entries are few and are never dropped.
 
 from collections import deque
 from collections.abc import Mapping, Sequence
+from concurrent.futures import Future
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -39,6 +40,8 @@ class Backlog:
     events_put: int = 0
     events_done: int = 0
     memory_put: int = 0
+    _kept: deque[tuple[int, "Future[None]"]] = field(default_factory=deque)
+    """Who waits to hear that so many events are written."""
     _arrivals: deque[tuple[float, int]] = field(default_factory=deque)
     """Monotonic time of arrival, and `put` before it."""
 
@@ -70,6 +73,19 @@ class Backlog:
         for _ in range(count):
             self.events.popleft()
         self.events_done += count
+        while self._kept and self._kept[0][0] <= self.events_done:
+            _, future = self._kept.popleft()
+            if future.set_running_or_notify_cancel():
+                future.set_result(None)
+
+    def kept(self) -> "Future[None]":
+        """Return a future that ends when every event handed over so far is written."""
+        future: Future[None] = Future()
+        if self.events_done >= self.events_put:
+            future.set_result(None)
+        else:
+            self._kept.append((self.events_put, future))
+        return future
 
     def settle_memory(self, written: Mapping[str, tuple[int, Event]]) -> None:
         """Note that `written` is; what came meanwhile under the same key goes on waiting."""

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from tankwatch.alarms.model import Alarm, AlarmState, Transition
 from tankwatch.errors import StoreError
 from tankwatch.reading import ON_OFF_CHANNELS, Channel, ServiceMark
+from tankwatch.store import numbers
 from tankwatch.store.block import HOUR_MS, blocks_between, merged, readings_of
 from tankwatch.store.chart import Parts, chart
 from tankwatch.store.codec import BlockError
@@ -157,9 +158,9 @@ class StoreReader:
         return [step_of_row(row).alarm for row in rows]
 
     def next_alarm_id(self) -> int:
-        """Return the first alarm number never used."""
+        """Return the first alarm number never used, nor perhaps shown by a watch that was killed."""
         ((last,),) = self._ask("SELECT max(alarm_id) FROM step")
-        return 1 if last is None else int(last) + 1
+        return max(1 if last is None else int(last) + 1, numbers.beyond(self.memory(numbers.KEY)))
 
     def marks(
         self, from_s: float = -_FOREVER_S, to_s: float = _FOREVER_S, tank: str | None = None

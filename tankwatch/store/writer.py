@@ -9,6 +9,7 @@ import logging
 import threading
 import time
 from collections.abc import Sequence
+from concurrent.futures import Future
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,7 @@ from tankwatch.store.connection import Trouble, companion
 from tankwatch.store.entry import LogEntry, OutboxEntry
 from tankwatch.store.housekeeping import Housekeeper
 from tankwatch.store.keeping import Keeping
+from tankwatch.store.numbers import Numbers
 from tankwatch.store.writer_thread import ROWS_PER_COMMIT, WRITE_BUSY_S, WriterThread
 
 _log = logging.getLogger(__name__)
@@ -71,6 +73,7 @@ class StoreWriter:
             path, clock, batch_s, self._backlog, self._news, self.checkpointer, self.housekeeper
         )
         self._thread: threading.Thread | None = None
+        self._numbers = Numbers()
 
     @property
     def opening_note(self) -> str | None:
@@ -133,7 +136,20 @@ class StoreWriter:
 
     def put_steps(self, steps: Sequence[Transition]) -> None:
         """Keep steps of alarms; they are committed at once."""
-        self._put_events([(rows.INSERT_STEP, rows.step_row(step)) for step in steps])
+        events: list[Event] = [(rows.INSERT_STEP, rows.step_row(step)) for step in steps]
+        newest = max((step.alarm.alarm_id for step in steps), default=0)
+        more = self._numbers.seen(newest, self._clock.wall_s())
+        self._put_events(events if more is None else [more, *events])
+
+    def set_numbers_apart(self, next_alarm_id: int) -> None:
+        """Note that alarms are numbered from `next_alarm_id` on: no later watch uses a number twice."""
+        self._put_events([self._numbers.set_apart(next_alarm_id, self._clock.wall_s())])
+
+    def give_numbers_back(self) -> None:
+        """Note that no alarm will be numbered by this watch: the next goes on without leaving any out."""
+        event = self._numbers.give_back(self._clock.wall_s())
+        if event is not None:
+            self._put_events([event])
 
     def put_mark(self, tank: str, mark: ServiceMark, time_s: float, who: str) -> None:
         """Keep a service mark; it is committed at once. The same mark at the same time is kept once."""
@@ -168,6 +184,11 @@ class StoreWriter:
     def prune_outbox(self, before_s: float) -> None:
         """Drop messages made before `before_s` (seconds since 1970 UTC) that wait no more."""
         self._put_events([(rows.PRUNE_OUTBOX, (before_s,))])
+
+    def kept(self) -> "Future[None]":
+        """Return a future that ends when the steps, marks, entries and messages so far are on the disk."""
+        with self._news:
+            return self._backlog.kept()
 
     def flush(self, timeout_s: float) -> bool:
         """Wait until all that was handed over before is written; tell whether it was, in `timeout_s`."""

@@ -192,6 +192,7 @@ class Judge:
                 continue  # whoever asked has given up: do not do late what was reported as not done
             try:
                 self._act(action)
+                self._keep_steps()  # before the answer: who waits for the disk then waits for these too
             except TankwatchError as error:
                 future.set_exception(error)
             except Exception:

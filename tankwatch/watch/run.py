@@ -69,6 +69,7 @@ class Watch:
         reader = StoreReader(path)
         watchdog = self._restore(reader)
         standing = watchdog.book.standing
+        self._store.set_numbers_apart(watchdog.book.next_id)
         self._inbox = Inbox(INBOX_CAPACITY, gather_s=GATHER_S)
         self._sources = SourceSet(
             self.config, self._inbox, self.clock, lost_after_s=self.timing.source_lost_after_s
@@ -99,7 +100,7 @@ class Watch:
             carry=self._judge.carry,
             judge_heartbeat=lambda: self._judge.heartbeat_s,
         )
-        self._server = ControlServer(self.socket_path, self._judge.carry)
+        self._server = ControlServer(self.socket_path, self._judge.carry, self._store.kept)
         self._server.start()
         self._thread = threading.Thread(
             target=self._judge.run, args=(self._stop_judge,), name="judge", daemon=True
@@ -147,6 +148,7 @@ class Watch:
             log.error("the judge does not stop; what it learned since it last saved is lost")
         else:
             self._judge.finish()
+            self._store.give_numbers_back()
         self._telling.stop(STOP_WITHIN_S)
         self._server.stop(STOP_WITHIN_S)
         if not self._store.flush(STOP_WITHIN_S):

@@ -43,3 +43,10 @@ class Defence:
     """Node ids of pytest; at least one of these tests must fail without the defence."""
     slow: bool = False
     """Its test is a long form, run only with `-m slow`."""
+
+
+def defence(
+    name: str, promise: str, file: str, old: str, new: str, *tests: str, slow: bool = False
+) -> Defence:
+    """Return a defence that stands in one place."""
+    return Defence(name, promise, (Edit(file, old, new),), tests, slow)

@@ -280,6 +280,20 @@ def test_acknowledging_reaches_the_book(parts: _Parts, clock: ManualClock) -> No
     assert parts.steps[-1].alarm == replace(parts.steps[-1].alarm, state=AlarmState.ACKNOWLEDGED, who="Ada")
 
 
+def test_steps_of_an_action_are_handed_to_the_store_before_it_is_answered(
+    parts: _Parts, clock: ManualClock
+) -> None:
+    parts.states["bench"] = "lost"
+    judge = _judge(parts, clock)
+    _pass(judge, clock, 2)
+    (alarm,) = parts.pictures[-1].alarms
+    at_the_answer: list[AlarmState] = []
+    done = judge.carry(Acknowledge(alarm_id=alarm.alarm_id, who="Ada"))
+    done.add_done_callback(lambda _: at_the_answer.append(parts.steps[-1].alarm.state))
+    judge.turn(0.0)
+    assert at_the_answer == [AlarmState.ACKNOWLEDGED]
+
+
 def test_unknown_tank_is_refused_by_name(parts: _Parts, clock: ManualClock) -> None:
     judge = _judge(parts, clock)
     mark = judge.carry(Mark(tank="t99", mark=ServiceMark.WORK, who="Ada"))
