@@ -139,8 +139,11 @@ def _watch(arguments: argparse.Namespace) -> int:
     from tankwatch.watch.run import run_watch
 
     config, _ = _load(arguments.config)
-    if not config.tank:
-        raise ConfigError("there is no [[tank]] to watch; add one with id, volume_l and setpoint_c")
+    if not config.tank and not (config.centre is not None and config.centre.rooms):
+        raise ConfigError(
+            "there is no [[tank]] to watch; add one with id, volume_l and setpoint_c, "
+            "or for a centre name the rooms that must be heard: [centre] rooms"
+        )
     return run_watch(config)
 
 

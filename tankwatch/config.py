@@ -14,7 +14,7 @@ import tomllib
 import zoneinfo
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Protocol, TypeVar
 
 from pydantic import BaseModel, Field, ValidationError, field_validator, model_validator
 
@@ -31,6 +31,7 @@ from tankwatch.config_notify import (
     PersonConfig,
     WayConfig,
 )
+from tankwatch.config_rooms import CentreConfig, PublishConfig
 from tankwatch.config_types import BOOL as _BOOL
 from tankwatch.config_types import CLOCK_TIME as _CLOCK_TIME
 from tankwatch.config_types import FLOAT as _FLOAT
@@ -325,6 +326,10 @@ class Config(_Table):
     """How messages travel."""
     person: tuple[PersonConfig, ...] = ()
     """Who is told."""
+    publish: PublishConfig | None = None
+    """What other places may see of this room."""
+    centre: CentreConfig | None = None
+    """Where all rooms are seen."""
     keys: KEYS = Field(default_factory=dict)
     """Other keys for the screen, by the id of what is done, such as `"page.alarms" = "f5"`."""
 
@@ -412,15 +417,12 @@ def load(path: Path) -> Config:
 
 def warnings_of(config: Config) -> Iterator[str]:
     """Yield what is allowed but unwise in `config`, one sentence each."""
-    for source in config.source:
-        if not isinstance(source, MqttSourceConfig):
-            continue
-        if source.password is not None:
-            yield f"source {source.id}: the password stands in the configuration file; prefer password_file"
-        if source.password_file is not None:
-            yield from _warnings_of_secret_file(f"source {source.id}", "password_file", source.password_file)
-        if (source.username or source.password_file) and not source.tls and not _is_loopback(source.host):
-            yield f"source {source.id}: the password crosses the network unencrypted; set tls = true"
+    brokers: list[tuple[str, Login | None]] = [
+        (f"source {source.id}", source) for source in config.source if isinstance(source, MqttSourceConfig)
+    ]
+    for whose, login in [*brokers, ("[publish]", config.publish), ("[centre]", config.centre)]:
+        if login is not None:
+            yield from _warnings_of_login(whose, login)
     for tank in config.tank:
         kinds = {channel.kind for channel in tank.channel}
         if tank.channel and Channel.TEMPERATURE not in kinds:
@@ -430,6 +432,30 @@ def warnings_of(config: Config) -> Iterator[str]:
             yield f"tank {tank.id}: {listed.count(kind)} channels of kind {kind}, whose readings will mix"
 
     yield from _warnings_of_notify(config)
+
+
+class Login(Protocol):
+    """The keys of a broker that may hold a secret."""
+
+    @property
+    def host(self) -> str: ...  # noqa: D102
+    @property
+    def tls(self) -> bool: ...  # noqa: D102
+    @property
+    def username(self) -> str | None: ...  # noqa: D102
+    @property
+    def password(self) -> str | None: ...  # noqa: D102
+    @property
+    def password_file(self) -> Path | None: ...  # noqa: D102
+
+
+def _warnings_of_login(whose: str, login: Login) -> Iterator[str]:
+    if login.password is not None:
+        yield f"{whose}: the password stands in the configuration file; prefer password_file"
+    if login.password_file is not None:
+        yield from _warnings_of_secret_file(whose, "password_file", login.password_file)
+    if (login.username or login.password_file) and not login.tls and not _is_loopback(login.host):
+        yield f"{whose}: the password crosses the network unencrypted; set tls = true"
 
 
 def _warnings_of_notify(config: Config) -> Iterator[str]:
@@ -482,17 +508,13 @@ def _is_loopback(host: str) -> bool:
 
 def _with_absolute_paths(config: Config, folder: Path) -> Config:
     store = config.store.model_copy(update={"path": folder / config.store.path})
-    sources = []
+    sources: list[SourceConfig] = []
     for source in config.source:
-        update: dict[str, Any] = {}
         if isinstance(source, MqttSourceConfig):
-            for key in ("password_file", "ca_file"):
-                value = getattr(source, key)
-                if value is not None:
-                    update[key] = folder / value
+            source = _broker_in(folder, source)
         elif isinstance(source, OneWireSourceConfig):
-            update["path"] = folder / source.path
-        sources.append(source.model_copy(update=update))
+            source = source.model_copy(update={"path": folder / source.path})
+        sources.append(source)
     ways: list[Any] = []
     for way in config.way:
         if isinstance(way, AppriseWayConfig) and way.url_file is not None:
@@ -504,8 +526,23 @@ def _with_absolute_paths(config: Config, folder: Path) -> Config:
     if notify.heartbeat_url_file is not None:
         notify = notify.model_copy(update={"heartbeat_url_file": folder / notify.heartbeat_url_file})
     return config.model_copy(
-        update={"store": store, "source": tuple(sources), "way": tuple(ways), "notify": notify}
+        update={
+            "store": store,
+            "source": tuple(sources),
+            "way": tuple(ways),
+            "notify": notify,
+            "publish": None if config.publish is None else _broker_in(folder, config.publish),
+            "centre": None if config.centre is None else _broker_in(folder, config.centre),
+        }
     )
+
+
+_Broker = TypeVar("_Broker", MqttSourceConfig, PublishConfig, CentreConfig)
+
+
+def _broker_in(folder: Path, broker: _Broker) -> _Broker:
+    paths = {key: getattr(broker, key) for key in ("password_file", "ca_file")}
+    return broker.model_copy(update={key: folder / path for key, path in paths.items() if path is not None})
 
 
 def _nearest(word: str, known: Any) -> str:
@@ -525,6 +562,8 @@ _MODELS: dict[str, tuple[type[BaseModel], ...]] = {
     "notify": (NotifyConfig,),
     "way": tuple(WAY_KINDS.values()),
     "person": (PersonConfig,),
+    "publish": (PublishConfig,),
+    "centre": (CentreConfig,),
 }
 
 

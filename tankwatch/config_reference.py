@@ -33,6 +33,7 @@ from tankwatch.config_notify import (
     NotifyConfig,
     PersonConfig,
 )
+from tankwatch.config_rooms import CentreConfig, PublishConfig
 
 _TABLES: tuple[tuple[str, type[BaseModel]], ...] = (
     ("`[room]`", RoomConfig),
@@ -49,6 +50,8 @@ _TABLES: tuple[tuple[str, type[BaseModel]], ...] = (
     ('`[[way]]` with `kind = "apprise"`', AppriseWayConfig),
     ('`[[way]]` with `kind = "mqtt"`', MqttWayConfig),
     ('`[[way]]` with `kind = "command"`', CommandWayConfig),
+    ("`[publish]`", PublishConfig),
+    ("`[centre]`", CentreConfig),
 )
 
 

@@ -66,12 +66,7 @@ class AlarmBook:
     @property
     def standing(self) -> tuple[Alarm, ...]:
         """Every alarm that is not normal, worst first, then oldest first."""
-        return tuple(
-            sorted(
-                self._alarms.values(),
-                key=lambda a: (a.state not in _ACTIVE, -a.priority.rank, a.since_s, a.alarm_id),
-            )
-        )
+        return tuple(sorted(self._alarms.values(), key=worst_first))
 
     @property
     def next_id(self) -> int:
@@ -347,6 +342,11 @@ class AlarmBook:
             elif alarm.state is AlarmState.ACKNOWLEDGED and self._realarm_s is not None:
                 due_s = min(due_s, alarm.changed_s + self._realarm_s)
         return due_s
+
+
+def worst_first(alarm: Alarm) -> tuple[bool, int, float, int]:
+    """Sort alarms worst first, then oldest first."""
+    return (alarm.state not in _ACTIVE, -alarm.priority.rank, alarm.since_s, alarm.alarm_id)
 
 
 def _key(alarm: Alarm) -> Key:

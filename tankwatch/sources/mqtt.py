@@ -116,10 +116,10 @@ class _Session:
         options: dict[str, Any] = {"clean_start": True, "properties": properties} if properties else {}
         try:
             if config.tls:
-                client.tls_set_context(_tls_context(config))
+                client.tls_set_context(tls_context(config))
             client.connect(config.host, config.port, config.keepalive_s, **options)
         except (OSError, ValueError) as error:  # ValueError: a host that is no name
-            raise SourceError(f"{self._address}: {_words(error, config)}") from error
+            raise SourceError(f"{self._address}: {words_of_trouble(error, config)}") from error
 
     def consume(self) -> None:
         """Serve the connection until the link stops."""
@@ -272,7 +272,7 @@ class _TidyTlsSocket(ssl.SSLSocket):
             raise
 
 
-def _tls_context(config: MqttSourceConfig) -> ssl.SSLContext:
+def tls_context(config: MqttSourceConfig) -> ssl.SSLContext:
     """Return a context that verifies certificate and host name."""
     try:
         context = ssl.create_default_context(cafile=None if config.ca_file is None else str(config.ca_file))
@@ -282,7 +282,7 @@ def _tls_context(config: MqttSourceConfig) -> ssl.SSLContext:
     return context
 
 
-def _words(error: Exception, config: MqttSourceConfig) -> str:
+def words_of_trouble(error: Exception, config: MqttSourceConfig) -> str:
     """Return what went wrong while connecting, and what to do."""
     if isinstance(error, ssl.SSLCertVerificationError):
         return f"its certificate is not trusted: {error.verify_message}; check ca_file and host"

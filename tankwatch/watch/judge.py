@@ -30,6 +30,7 @@ from tankwatch.control.protocol import (
 from tankwatch.errors import TankwatchError, UsageError
 from tankwatch.notify.codes import Permit
 from tankwatch.reading import Channel, Reading, ServiceMark
+from tankwatch.rooms.links import subjects_of, told_as
 from tankwatch.snapshot import RoomSnapshot, SourceSnapshot
 from tankwatch.store.entry import LogEntry
 from tankwatch.watch.parts import Keeper, ReadingInbox, SourceHealth
@@ -101,7 +102,8 @@ class Judge:
         self._next_save_s = now + self.timing.save_memory_every_s
         self._started_monotonic_s = now
         self._wall_minus_monotonic_s = self._started_s - now
-        self._links = {source.id: _Link() for source in config.source}
+        subjects = (*(source.id for source in config.source), *subjects_of(config))
+        self._links = {subject: _Link() for subject in subjects}
         self._fault_s: float | None = None
         self._fault = ""
         self._take_up_alarms_of_sources()
@@ -316,13 +318,14 @@ class Judge:
         for source in sources:
             link = self._links[source.source_id]
             link.note(source.state, monotonic_s, self.timing.source_back_after_s)
+            message, priority = told_as(source)
             self.watchdog.tell_self(
                 Condition.SOURCE_LOST,
                 link.is_lost,
                 now_s,
-                f"source {source.source_id} ({source.kind}) is {source.state}: "
-                f"{source.detail or 'no reason given'}; its tanks are not watched until it is back",
+                message,
                 subject=source.source_id,
+                priority=priority,
             )
 
     def _look_at_itself(self, now_s: float, monotonic_s: float) -> None:

@@ -14,6 +14,7 @@ from tankwatch.config import Config, warnings_of
 from tankwatch.control.path import socket_path
 from tankwatch.control.server import ControlServer
 from tankwatch.errors import StoreError
+from tankwatch.rooms.links import AllHealth, RoomLinks
 from tankwatch.snapshot import RoomSnapshot
 from tankwatch.sources.inbox import Inbox
 from tankwatch.sources.source_set import SourceSet
@@ -80,11 +81,17 @@ class Watch:
             self.clock,
             stalled_after_s=self.timing.stalled_after_s,
         )
+        self._links = RoomLinks(
+            self.config,
+            self.clock,
+            carry=lambda action: self._judge.carry(action),
+            lost_after_s=self.timing.source_lost_after_s,
+        )
         self._judge = Judge(
             self.config,
             watchdog,
             inbox=self._inbox,
-            sources=self._sources,
+            sources=AllHealth(self._sources, self._links),
             store=self._store,
             clock=self.clock,
             publish=self._guard.pass_on,
@@ -108,12 +115,15 @@ class Watch:
         self._thread.start()
         self._guard.start()
         self._sources.start()
-        self._telling.start(f"watches {len(self.config.tank)} tank(s)")
+        self._links.start()
+        what = f"{len(self.config.tank)} tank(s) from {len(self.config.source)} source(s)"
+        if self.config.centre is not None and self.config.centre.rooms:
+            what += f" and {len(self.config.centre.rooms)} room(s) elsewhere"
+        self._telling.start(f"watches {what}")
         log.info(
-            "tankwatch %s watches %d tank(s) from %d source(s); store %s, %d alarm(s) standing",
+            "tankwatch %s watches %s; store %s, %d alarm(s) standing",
             __version__,
-            len(self.config.tank),
-            len(self.config.source),
+            what,
             path,
             len(standing),
         )
@@ -134,13 +144,15 @@ class Watch:
             return Watchdog(self.config, next_alarm_id=int(self.clock.wall_s()))
 
     def _show(self, snapshot: RoomSnapshot) -> None:
-        """Hand a picture to the screens, and to the part that tells people."""
+        """Hand a picture to the screens, to other places, and to the part that tells people."""
         self._server.publish(snapshot)
+        self._links.publish(snapshot)
         self._telling.publish(snapshot)
 
     def stop(self) -> None:
         """Stop every part, keep what was learned, and let go of the store."""
         self._sources.stop(STOP_WITHIN_S)
+        self._links.stop(STOP_WITHIN_S)
         self._stop_judge.set()
         self._thread.join(STOP_WITHIN_S)
         self._guard.stop()
