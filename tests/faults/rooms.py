@@ -108,6 +108,11 @@ def source_state(client: ControlClient, number: int = 0) -> str:
     return picture.sources[number].state if picture else "no picture"
 
 
+def is_connected(client: ControlClient) -> bool:
+    """Tell whether the first source is connected."""
+    return source_state(client) == "connected"
+
+
 def shown(client: ControlClient, tank: int = 0, channel: str = "temperature") -> float | None:
     """Return the value that the picture shows."""
     picture = look(client)
