@@ -151,6 +151,8 @@ DEFAULT_KEYS: dict[str, str] = {
 ON_ALL_PAGES = ("help", "page.room", "page.alarms", "page.night", "page.sources", "page.health", "quit")
 """Ids of keys that every page answers to."""
 _PAGES = ("room", "tank", "care", "alarms", "night", "sources", "health")
+_WITH_HELP = ("service", "service_end", "note", "away", "form", "choice", "gill", "lift", "listen", "heard")
+"""Dialogs: they answer to `help` as well."""
 _WRITTEN_IN = ("note", "away", "form", "listen")
 """Places with a line to write in: a letter there is a letter."""
 _EVERY_TERMINAL = re.compile(
@@ -186,7 +188,8 @@ def _refuse_doubles(keys: dict[str, str]) -> None:
     for place in dict.fromkeys(_scope(ident) for ident in DEFAULT_KEYS if ident not in ON_ALL_PAGES):
         taken: dict[str, str] = {}
         here = [ident for ident in keys if ident not in ON_ALL_PAGES and _scope(ident) == place]
-        for ident in (*here, *(ON_ALL_PAGES if place in _PAGES else ())):
+        everywhere = ON_ALL_PAGES if place in _PAGES else ("help",) if place in _WITH_HELP else ()
+        for ident in (*here, *everywhere):
             for key in keys_in(keys[ident]):
                 if key in taken:
                     raise ValueError(

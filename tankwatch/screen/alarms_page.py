@@ -30,12 +30,14 @@ class AlarmsPage(Page):
 
     NAME = "alarms"
     BINDINGS: ClassVar[list[BindingType]] = list(keys.ALARM_PAGE)
+    HELP_TITLE = "Alarms"
     HELP = (
         "Every alarm that stands, worst first: unacknowledged means that nobody has seen it, acknowledged "
         "that someone has, returned that its cause went away before anyone looked. Acknowledging silences "
         "nothing in the water: it only tells others that you know. v shows the record of the last seven "
-        "days. Shelving puts an alarm away for a time and with a reason; it comes back by itself, and sooner "
-        "if it gets worse. Out of service stops the judging of one condition until someone brings it back."
+        "days. Shelving puts an alarm away for a time and with a reason; it comes back by itself, and "
+        "sooner if it gets worse. Out of service stops the judging of one condition until someone brings it"
+        " back."
     )
 
     def __init__(self) -> None:

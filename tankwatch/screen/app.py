@@ -23,9 +23,9 @@ from tankwatch.reading import Channel, ServiceMark
 from tankwatch.screen import keys, words
 from tankwatch.screen.alarms_page import AlarmsPage
 from tankwatch.screen.chart.draw import ChartData
+from tankwatch.screen.explained import Explains
 from tankwatch.screen.feed import History, LiveFeed, Reviewer
 from tankwatch.screen.health_page import HealthPage, Places
-from tankwatch.screen.help_page import HelpPage
 from tankwatch.screen.link import Link, LinkState
 from tankwatch.screen.night_page import NightPage
 from tankwatch.screen.page import Page
@@ -223,9 +223,9 @@ class TankwatchApp(App[None]):
             self.switch_screen(name)
 
     def action_help(self) -> None:
-        """Explain the page on top."""
-        if isinstance(self.screen, Page):
-            self.push_screen(HelpPage(self.screen.HELP, self.screen))
+        """Explain what has the focus, or the page on top."""
+        if isinstance(self.screen, Explains):
+            self.screen.action_help()
 
     def acknowledge(self, alarms: Iterable[Alarm]) -> None:
         """Tell the watch that the keeper has seen `alarms`."""

@@ -13,6 +13,7 @@ from textual.widgets import Input
 from tankwatch.alarms.book import LONGEST_CRITICAL_SHELF_S, LONGEST_SHELF_S
 from tankwatch.alarms.model import Alarm, Priority
 from tankwatch.screen import keys, words
+from tankwatch.screen.explained import Explains
 from tankwatch.screen.ink import Line, Run, wrap
 from tankwatch.screen.line_input import LineInput
 from tankwatch.screen.picture import Picture
@@ -31,10 +32,16 @@ class Away:
     """None: out of service, until someone brings it back."""
 
 
-class AwayDialog(ModalScreen[Away | None]):
+class AwayDialog(Explains, ModalScreen[Away | None]):
     """Asks for the reason, and where the alarm is shelved for the minutes; answers None for neither."""
 
     BINDINGS: ClassVar[list[BindingType]] = list(keys.AWAY_DIALOG)
+    HELP_TITLE = "Putting an alarm away"
+    HELP = (
+        "On the shelf an alarm is silent for the minutes given and then comes back; out of service nobody "
+        "judges the condition until someone brings it back. Both need a reason, and both stand in the "
+        "record."
+    )
 
     def __init__(self, alarm: Alarm, place: str, *, shelve: bool) -> None:
         """Put `alarm` of `place` on the shelf, or out of service."""
@@ -51,10 +58,24 @@ class AwayDialog(ModalScreen[Away | None]):
         with Vertical(classes="box"):
             yield _picture("away-title", self._head())
             yield _picture("away-why-label", [(Run(" Why?", "label"),)])
-            yield LineInput("", _LONGEST_WHY, id="away-why")
+            yield LineInput(
+                "",
+                _LONGEST_WHY,
+                id="away-why",
+                help_title="The reason",
+                help_text="Why the alarm may be silent, so that whoever comes next knows: the heater is in "
+                "the workshop, say. It is needed, and stands in the record with your user name.",
+            )
             if self._shelve:
                 yield _picture("away-minutes-label", [(Run(" For how many minutes?", "label"),)])
-                yield LineInput(f"{min(30.0, self.longest_min):g}", 8, id="away-minutes")
+                yield LineInput(
+                    f"{min(30.0, self.longest_min):g}",
+                    8,
+                    id="away-minutes",
+                    help_title="How long",
+                    help_text=f"Minutes, more than 0 and at most {self.longest_min:g}. Then the alarm comes "
+                    "back by itself; it comes back at once if it gets worse.",
+                )
             yield _picture("away-said", [(), ()], 2)
 
     def _head(self) -> list[Line]:

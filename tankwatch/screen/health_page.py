@@ -71,6 +71,7 @@ class HealthPage(Page):
 
     NAME = "health"
     BINDINGS: ClassVar[list[BindingType]] = list(keys.HEALTH_PAGE)
+    HELP_TITLE = "The program's own health"
     HELP = (
         "What waits in queues, what was given up, how large the store is, what was refused with the last "
         "example made safe to show, versions, files, and the last lines of the watch's log. When something "

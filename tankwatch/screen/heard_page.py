@@ -13,6 +13,7 @@ from tankwatch.listen.ear import Hearing, Listener
 from tankwatch.listen.places import Where
 from tankwatch.screen import keys
 from tankwatch.screen.bars import KeyLine
+from tankwatch.screen.explained import Explains
 from tankwatch.screen.ink import Line, Run, clean, fit, wrap
 from tankwatch.screen.note_dialog import NoteDialog
 from tankwatch.screen.picture import Picture
@@ -21,11 +22,16 @@ _EVERY_S = 0.5
 _MOST_SHOWN = 200
 
 
-class HeardPage(ModalScreen[str | None]):
+class HeardPage(Explains, ModalScreen[str | None]):
     """Listens while it is open; answers with what to tell: a file was written; or None."""
 
     AUTO_FOCUS = ""
     BINDINGS: ClassVar[list[BindingType]] = list(keys.HEARD_PAGE)
+    HELP_TITLE = "What is heard"
+    HELP = (
+        "Each line is one stream: where it comes from, what it seems to be and why. Wait until every probe "
+        "has sent once, then write the file and look it through before the watch runs on it."
+    )
 
     def __init__(self, where: Where, listener: Listener, folder: Path) -> None:
         """Show what `listener` hears at `where`; a file is proposed to stand in `folder`."""

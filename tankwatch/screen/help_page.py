@@ -13,14 +13,15 @@ from tankwatch.screen.picture import Picture
 
 
 class HelpPage(ModalScreen[None]):
-    """Help for the page it was called from."""
+    """Help for what had the focus when it was asked for."""
 
     AUTO_FOCUS = ""
     BINDINGS: ClassVar[list[BindingType]] = list(keys.HELP_PAGE)
 
-    def __init__(self, text: str, page: Screen[Any]) -> None:
-        """Explain `page`, whose own words are `text`."""
+    def __init__(self, title: str, text: str, page: Screen[Any]) -> None:
+        """Explain what is called `title` with its words `text`, and the keys that act on `page`."""
         super().__init__()
+        self._title = title
         self._text = text
         self._keys = grouped_keys(page)
 
@@ -39,7 +40,7 @@ class HelpPage(ModalScreen[None]):
 
     def _show(self) -> None:
         picture = self.query_one(Picture)
-        picture.show(draw_help(self._text, self._keys, max(20, picture.size.width - 2)))
+        picture.show(draw_help(self._title, self._text, self._keys, max(20, picture.size.width - 2)))
 
     def action_close(self) -> None:
         """Go back."""
@@ -78,12 +79,12 @@ def _plain(key: str) -> str:
     return _NAMES.get(key, key)
 
 
-def draw_help(text: str, groups: dict[str, list[tuple[str, str]]], width: int) -> list[Line]:
+def draw_help(title: str, text: str, groups: dict[str, list[tuple[str, str]]], width: int) -> list[Line]:
     """Return the help as lines of `width` cells."""
-    lines: list[Line] = [()]
+    lines: list[Line] = [(), (Run(fit(" " + title, width), "bright"),), ()] if title else [()]
     lines.extend((Run(" " + row, "text"),) for row in wrap(text, width - 1))
-    for title, rows in groups.items():
-        lines.extend([(), (Run(f" {title}", "label"),)])
+    for group, rows in groups.items():
+        lines.extend([(), (Run(f" {group}", "label"),)])
         for names, tooltip in rows:
             for i, row in enumerate(wrap(tooltip, width - 14)):
                 lines.append((Run(fit(" " + names if i == 0 else "", 13), "bright"), Run(row)))

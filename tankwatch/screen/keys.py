@@ -40,15 +40,10 @@ def key(
     )
 
 
+HELP = key("help", "help", "help", "What has the focus, or this page, and its keys", PROGRAM, display="F1")
+
 APP = [
-    key(
-        "help",
-        "help",
-        "help",
-        "What this page shows, and its keys",
-        PROGRAM,
-        display="F1",
-    ),
+    HELP,
     key("page('room')", "room", "page.room", "The whole room, worst first", PAGES, show=False),
     key("page('alarms')", "alarms", "page.alarms", "Every alarm that stands", PAGES, show=False),
     key("page('night')", "night", "page.night", "What happened last night, worst first", PAGES, show=False),
@@ -197,15 +192,18 @@ SERVICE_DIALOG = [
     key("begin('work')", "hands in", "service.work", "Hands in the tank, the level stays", TANK),
     key("begin('water-out')", "water out", "service.water_out", "The level goes down", TANK),
     key("cancel", "cancel", "service.cancel", "Begin nothing", TANK, display="Esc"),
+    HELP,
 ]
 
 SERVICE_END = [
     key("finish(True)", "yes, it is over", "service_end.yes", "End the work", TANK),
     key("finish(False)", "not yet", "service_end.not_yet", "The work goes on", TANK, display="n"),
+    HELP,
 ]
 
 NOTE_DIALOG = [
     key("cancel", "cancel", "note.cancel", "Keep nothing", TANK, display="Esc"),
+    HELP,
 ]
 
 HELP_PAGE = [
@@ -262,6 +260,7 @@ AWAY_DIALOG = [
     key("field(1)", "next", "away.down", "The next line", ALARM, show=False),
     key("field(-1)", "before", "away.up", "The line before", ALARM, show=False),
     key("cancel", "cancel", "away.cancel", "Leave the alarm as it is", ALARM, display="Esc"),
+    HELP,
 ]
 
 FORM = [
@@ -272,6 +271,7 @@ FORM = [
     key("scroll(-6)", "page up", "form.page_up", "Scroll the plan up", CHOOSING, show=False),
     key("scroll(6)", "more", "form.page_down", "Scroll the plan down", CHOOSING, display="PgDn"),
     key("count", "gill beats", "form.count", "Count gill beats", TANK, display="Ctrl+G"),
+    HELP,
 ]
 
 CHOICE = [
@@ -284,11 +284,13 @@ GILL = [
     key("done", "use it", "gill.done", "Take the count into the form", TANK, display="Enter"),
     key("again", "again", "gill.again", "Throw the count away and begin anew", TANK),
     key("cancel", "cancel", "gill.cancel", "Leave without a count", TANK, display="Esc"),
+    HELP,
 ]
 
 LIFT = [
     key("next", "done", "lift.next", "The dose is in, or the water has run in", TANK, display="Enter"),
     key("stop", "stop", "lift.stop", "Stop here; what was done is in the log", TANK, display="Esc"),
+    HELP,
 ]
 
 LISTEN_DIALOG = [
@@ -296,6 +298,7 @@ LISTEN_DIALOG = [
     key("field(-1)", "before", "listen.up", "The line before", CHOOSING, show=False),
     key("start", "listen", "listen.start", "Listen there", PROGRAM, display="Enter"),
     key("cancel", "cancel", "listen.cancel", "Do not listen", PROGRAM, display="Esc"),
+    HELP,
 ]
 
 HEARD_PAGE = [
@@ -305,6 +308,7 @@ HEARD_PAGE = [
     key("scroll(1)", "down", "heard.down", "Scroll down", CHOOSING, show=False),
     key("scroll(-10)", "page up", "heard.page_up", "Scroll a page up", CHOOSING, show=False),
     key("scroll(10)", "page down", "heard.page_down", "Scroll a page down", CHOOSING, show=False),
+    HELP,
 ]
 
 FIRST_RUN = [

@@ -12,6 +12,7 @@ from textual.widgets import Input
 from tankwatch.listen.places import Where
 from tankwatch.screen import keys
 from tankwatch.screen.care.choice import Choice
+from tankwatch.screen.explained import Explains
 from tankwatch.screen.ink import Line, Run, wrap
 from tankwatch.screen.line_input import LineInput
 from tankwatch.screen.picture import Picture
@@ -30,18 +31,42 @@ _ABOUT = {
 _WIDTH = 56
 
 
-class ListenDialog(ModalScreen[Where | None]):
+class ListenDialog(Explains, ModalScreen[Where | None]):
     """Answers with where to listen, or None."""
 
     AUTO_FOCUS = "#kind"
     BINDINGS: ClassVar[list[BindingType]] = list(keys.LISTEN_DIALOG)
+    HELP_TITLE = "Where to listen"
+    HELP = (
+        "Choose what your probes send to. Nothing is changed there: tankwatch only listens, and proposes a "
+        "configuration for what it hears."
+    )
 
     def compose(self) -> ComposeResult:
         """A title, three lines, and how to end."""
         fields: tuple[Choice | Input, ...] = (
-            Choice(tuple(_KINDS), "", id="kind"),
-            LineInput("127.0.0.1", 255, id="host"),
-            LineInput("1883", 5, id="port"),
+            Choice(
+                tuple(_KINDS),
+                "",
+                id="kind",
+                help_title="listen to",
+                help_text="An MQTT broker for probes in a network, serial ports for boards on USB, the "
+                "1-wire bus for sensors wired to the pins of this board.",
+            ),
+            LineInput(
+                "127.0.0.1",
+                255,
+                id="host",
+                help_title="host",
+                help_text="Name or address of the broker; 127.0.0.1 is this machine.",
+            ),
+            LineInput(
+                "1883",
+                5,
+                id="port",
+                help_title="port",
+                help_text="Its TCP port: 1883 is usual, 8883 with TLS.",
+            ),
         )
         with Vertical(classes="box"):
             title = Picture(ground="bar", id="listen-title")

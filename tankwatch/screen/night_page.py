@@ -37,12 +37,13 @@ class NightPage(Page):
 
     NAME = "night"
     BINDINGS: ClassVar[list[BindingType]] = list(keys.NIGHT_PAGE)
+    HELP_TITLE = "Last night"
     HELP = (
         "Last night, by the local hours of the configuration, rebuilt from the store. The tank that went "
-        "through most stands on top. Each line is the tank's band; the dot is the water at the moment under "
-        "the cursor, or where it was furthest off. Below stands the chosen tank: its course, its incidents "
-        "with cause and evidence, its figures. Space plays the night in about a minute; i goes from incident "
-        "to incident. A gap stays a gap."
+        "through most stands on top. Each line is the tank's band; the dot is the water at the moment under"
+        " the cursor, or where it was furthest off. Below stands the chosen tank: its course, its incidents"
+        " with cause and evidence, its figures. Space plays the night in about a minute; i goes from "
+        "incident to incident. A gap stays a gap."
     )
 
     def __init__(self) -> None:

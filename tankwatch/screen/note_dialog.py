@@ -10,6 +10,7 @@ from textual.screen import ModalScreen
 from textual.widgets import Input
 
 from tankwatch.screen import keys
+from tankwatch.screen.explained import Explains
 from tankwatch.screen.ink import Run, clean
 from tankwatch.screen.line_input import LineInput
 from tankwatch.screen.picture import Picture
@@ -17,10 +18,15 @@ from tankwatch.screen.picture import Picture
 LONGEST = 500
 
 
-class NoteDialog(ModalScreen[str | None]):
+class NoteDialog(Explains, ModalScreen[str | None]):
     """Asks for one line of text; answers with it, which may be empty, or None when nothing is to be kept."""
 
     BINDINGS: ClassVar[list[BindingType]] = list(keys.NOTE_DIALOG)
+    HELP_TITLE = "One line for the record"
+    HELP = (
+        "Write what was done or seen, in your own words; it is kept with the time and your user name and "
+        "never changed. Enter keeps it."
+    )
 
     def __init__(self, name: str, question: str = "what did you do or see?", start: str = "") -> None:
         """Ask `question` for what is called `name`; `start` stands in the line already."""

@@ -11,6 +11,7 @@ from textual.screen import Screen
 
 from tankwatch.alarms.model import AlarmState
 from tankwatch.screen.bars import KeyLine, TopBar
+from tankwatch.screen.explained import Explains
 from tankwatch.screen.lean import LeanCompositor
 from tankwatch.screen.standing import RoomView
 
@@ -18,13 +19,11 @@ if TYPE_CHECKING:
     from tankwatch.screen.app import TankwatchApp
 
 
-class Page(Screen[None]):
+class Page(Explains, Screen[None]):
     """A full page. It draws when it comes up, when its size changes, and when there is a new view."""
 
     AUTO_FOCUS = ""
     NAME: ClassVar[str] = ""
-    HELP: ClassVar[str] = ""
-    """What the page shows, in a few sentences; shown by F1 above its keys."""
 
     def __init__(self) -> None:
         """Repaint no more than what changed."""

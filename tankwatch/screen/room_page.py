@@ -11,6 +11,7 @@ from textual.message import Message
 from textual.widgets import Input
 
 from tankwatch.screen import keys
+from tankwatch.screen.explained import Explained
 from tankwatch.screen.ink import Line, Run, clean, crop, fit, wrap
 from tankwatch.screen.link import LinkState
 from tankwatch.screen.page import Page
@@ -58,16 +59,28 @@ class WallPicture(Picture):
             self.scroll_to(y=spot.y + spot.height - height, animate=False)
 
 
+class FindLine(Explained, Input):
+    """The line in which a search is typed."""
+
+    help_title = "Find a tank"
+    help_text = (
+        "Type part of a tank's name or id, or a word of its state such as too cold, silent or service. "
+        "Only what matches stays on the wall. Enter leaves the line and keeps the search; Esc ends it."
+    )
+
+
 class RoomPage(Page):
     """The whole room."""
 
     NAME = "room"
     BINDINGS: ClassVar[list[BindingType]] = list(keys.ROOM)
+    HELP_TITLE = "The room"
     HELP = (
-        "The sentence on top says what is worst, where, and how long is left. Below stands every tank, worst "
-        "first. Each line is the tank's band from its low to its high limit: the dot is the water, the cross "
-        "the setpoint. Grey is normal; only what is wrong has a colour, a shape and a word. A filled word "
-        "is new, a hollow shape was acknowledged. A ? before a number means that nobody knows how old it is."
+        "The sentence on top says what is worst, where, and how long is left. Below stands every tank, "
+        "worst first. Each line is the tank's band from its low to its high limit: the dot is the water, "
+        "the cross the setpoint. Grey is normal; only what is wrong has a colour, a shape and a word. A "
+        "filled word is new, a hollow shape was acknowledged. A ? before a number means that nobody knows "
+        "how old it is."
     )
 
     def __init__(self) -> None:
@@ -82,7 +95,7 @@ class RoomPage(Page):
     def compose_body(self) -> ComposeResult:
         """Summary, search, wall."""
         yield Picture(id="summary", classes="-fixed")
-        search = Input(placeholder="type a name, an id or a state", id="search", compact=True)
+        search = FindLine(placeholder="type a name, an id or a state", id="search", compact=True)
         search.cursor_blink = False
         search.display = False
         yield search

@@ -9,17 +9,25 @@ from textual.screen import ModalScreen
 
 from tankwatch.reading import ServiceMark
 from tankwatch.screen import advice, keys
+from tankwatch.screen.explained import Explains
 from tankwatch.screen.ink import Line, Run, clean, wrap
 from tankwatch.screen.picture import Picture
 
 _WIDTH = 58
 
 
-class ServiceBegin(ModalScreen[ServiceMark | None]):
+class ServiceBegin(Explains, ModalScreen[ServiceMark | None]):
     """Shows the cautions and asks what kind of work begins; answers None for none."""
 
     AUTO_FOCUS = ""
     BINDINGS: ClassVar[list[BindingType]] = list(keys.SERVICE_DIALOG)
+    HELP_TITLE = "Work in a tank"
+    HELP = (
+        "Say so before hands or tools go in. While work is marked, alarms that it explains are held back: a"
+        " lifted probe, a heater that is off, a swing. What the fish feel is still told: water that leaves "
+        "its limits or changes too fast. When the level goes down the heater is watched: it must be off "
+        "while it may be dry."
+    )
 
     def __init__(self, name: str) -> None:
         """Ask for the tank called `name`."""
@@ -48,11 +56,16 @@ class ServiceBegin(ModalScreen[ServiceMark | None]):
         self.dismiss(None)
 
 
-class ServiceEnd(ModalScreen[bool]):
+class ServiceEnd(Explains, ModalScreen[bool]):
     """Asks whether everything is back before the work is marked as over."""
 
     AUTO_FOCUS = ""
     BINDINGS: ClassVar[list[BindingType]] = list(keys.SERVICE_END)
+    HELP_TITLE = "The end of the work"
+    HELP = (
+        "Go through the questions in front of the tank, not from memory. After yes every alarm counts "
+        "again, and the tank settles for a while before its heater is judged."
+    )
 
     def __init__(self, name: str) -> None:
         """Ask for the tank called `name`."""

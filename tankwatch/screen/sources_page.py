@@ -26,10 +26,11 @@ class SourcesPage(Page):
 
     NAME = "sources"
     BINDINGS: ClassVar[list[BindingType]] = list(keys.SOURCES_PAGE)
+    HELP_TITLE = "Sources"
     HELP = (
-        "Each source with its state, when it was last heard, and its counts. Refused payloads are counted by "
-        "reason, and the last one is shown, made safe. Dropped readings are the oldest, given up "
-        "because the watch was behind."
+        "Each source with its state, when it was last heard, and its counts. Refused payloads are counted "
+        "by reason, and the last one is shown, made safe. Dropped readings are the oldest, given up because"
+        " the watch was behind."
     )
 
     def compose_body(self) -> ComposeResult:

@@ -31,12 +31,14 @@ class TankPage(Page):
 
     NAME = "tank"
     BINDINGS: ClassVar[list[BindingType]] = list(keys.TANK_PAGE)
+    HELP_TITLE = "One tank"
     HELP = (
-        "The chart shows the water in its band: the shaded field reaches from the low to the high limit, the "
-        "dotted line is the setpoint. The strips below show how much of the time heater and light were on: a "
-        "full block means all the time, a dot that nobody knows. Marks between strips and times are alarms "
-        "and work in the tank. The arrow keys read the chart, + and - change the stretch from an hour to a "
-        "year, comma and full stop go back and forth. tankwatch only watches: it switches nothing."
+        "The chart shows the water in its band: the shaded field reaches from the low to the high limit, "
+        "the dotted line is the setpoint. The strips below show how much of the time heater and light were "
+        "on: a full block means all the time, a dot that nobody knows. Marks between strips and times are "
+        "alarms and work in the tank. The arrow keys read the chart, + and - change the stretch from an "
+        "hour to a year, comma and full stop go back and forth. tankwatch only watches: it switches "
+        "nothing."
     )
 
     def __init__(self) -> None:

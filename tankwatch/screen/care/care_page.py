@@ -53,12 +53,13 @@ class CarePage(Page):
 
     NAME = "care"
     BINDINGS: ClassVar[list[BindingType]] = list(keys.CARE_PAGE)
+    HELP_TITLE = "Care of one tank"
     HELP = (
         "What comes back at this tank and when, most pressing first, and the record of what was done and "
-        "seen. Enter opens the form of the chosen task, or ticks it off with a line. The forms work out each "
-        "key that is typed, show their working and their cautions, and write into the care log only when "
-        "told to. A visit goes: service, dose and fill, test, fish, service again. The days are "
-        "common practice, or the tank's own by [tank.care]."
+        "seen. Enter opens the form of the chosen task, or ticks it off with a line. The forms work out "
+        "each key that is typed, show their working and their cautions, and write into the care log only "
+        "when told to. A visit goes: service, dose and fill, test, fish, service again. The days are common"
+        " practice, or the tank's own by [tank.care]."
     )
 
     def __init__(self) -> None:

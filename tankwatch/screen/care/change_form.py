@@ -14,12 +14,34 @@ from tankwatch.screen.care.form import (
     Words,
     Worked,
     as_text,
+    explained,
     sections_of,
     with_note,
 )
 
 CHANGE_KIND = "change"
 """Kind of a log entry that is a change of water."""
+_HELP = {
+    "volume": ("Litres of water really in the tank: without gravel, stones and the space above the surface."),
+    "water": "What the tank's own water is at now, °C; the newest reading of the probe stands there.",
+    "new": "What the new water is at when it goes in, °C. Measure it in the bucket.",
+    "share": (
+        "How much of the tank's water is changed, in percent. Empty: the usual share of the "
+        "season. Less is better than more."
+    ),
+    "limit": (
+        "How far the tank's temperature may move in one change, K. The share is cut so that it stays below."
+    ),
+    "season": "In summer larger changes are borne, in winter small ones, often.",
+    "hot": (
+        "If the new water is mixed from two taps: what the hot one gives, °C. Empty where it is not mixed."
+    ),
+    "cold": (
+        "If the new water is mixed from two taps: what the cold one gives, °C. Empty where it is not mixed."
+    ),
+    "note": "Anything worth remembering; it stands in the care log with the change.",
+}
+"""What F1 says of each field."""
 
 
 class ChangeForm(Form):
@@ -32,7 +54,8 @@ class ChangeForm(Form):
         """Take what is known of the tank called `tank`."""
         self.title = f"Change of water in {tank}"
         self._known = known
-        self.fields = (
+        self.fields = explained(
+            _HELP,
             Field("volume", "water in the tank", "L", as_text(known.volume_l)),
             Field("water", "its temperature", "°C", as_text(known.water_c)),
             Field("new", "the new water", "°C"),

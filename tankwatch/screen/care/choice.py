@@ -7,11 +7,12 @@ from textual.binding import BindingType
 from textual.message import Message
 
 from tankwatch.screen import keys
+from tankwatch.screen.explained import Explained
 from tankwatch.screen.ink import Run, fit
 from tankwatch.screen.picture import Picture
 
 
-class Choice(Picture, can_focus=True, inherit_bindings=False):
+class Choice(Explained, Picture, can_focus=True, inherit_bindings=False):
     """Shows one of its words."""
 
     DEFAULT_CSS = "Choice { height: 1; overflow: hidden hidden; }"
@@ -20,10 +21,19 @@ class Choice(Picture, can_focus=True, inherit_bindings=False):
     class Changed(Message):
         """Another word stands in it."""
 
-    def __init__(self, words: tuple[str, ...], value: str, *, id: str) -> None:  # noqa: A002
+    def __init__(
+        self,
+        words: tuple[str, ...],
+        value: str,
+        *,
+        id: str,  # noqa: A002
+        help_title: str = "",
+        help_text: str = "",
+    ) -> None:
         """Start with `value`, one of `words`."""
         super().__init__(id=id)
         self.words = words
+        self.help_title, self.help_text = help_title, help_text
         self.value = value if value in words else words[0]
 
     def on_mount(self) -> None:

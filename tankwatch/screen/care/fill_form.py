@@ -18,6 +18,7 @@ from tankwatch.screen.care.form import (
     Words,
     Worked,
     as_text,
+    explained,
     sections_of,
     with_note,
 )
@@ -34,6 +35,42 @@ _TOTAL = re.compile(r"(\d+(?:\.\d+)?(?:e[+-]?\d+)?) mL given today")
 _IN_TANK = ("into", (TANK,))
 _BY_LABEL = ("conditioner", (LABEL,))
 _PLAIN = ("conditioner", tuple(sorted(DOSING_AGENTS)))
+_HELP = {
+    "new": "Litres of new water, without what stays in the tank.",
+    "into": (
+        "New water goes in conditioned first. In a bucket only the new water is treated; straight"
+        " into the tank each lift is treated for the whole tank before its water runs in."
+    ),
+    "conditioner": (
+        "By its label: a product that states its dose. Or a plain chemical, weighed by the sums "
+        "of its reaction."
+    ),
+    "label_ml": "The dose on the label, mL, for the litres in the next field. The label decides.",
+    "label_l": "The litres that the dose on the label is for.",
+    "treats": ("How much chlorine the label says one dose binds, mg/L as Cl2. Empty where it does not say."),
+    "most": "The most that the label allows in a day, mL for each litre. Empty where it does not say.",
+    "purity": "Share of the chemical in what is weighed, in percent; it stands on the container.",
+    "solution": (
+        "Grams of the chemical in a litre of your own stock solution. Empty: the powder itself is weighed."
+    ),
+    "length": "Inner length of the tank, cm; with the width it gives the height of a litre.",
+    "width": "Inner width of the tank, cm, front to back.",
+    "lift": (
+        "How far the level goes up at a time, cm. Short lifts keep the tank's water near its own temperature."
+    ),
+    "new_c": (
+        "What the new water is at, °C. Empty: the tank's temperature after each lift is not worked out."
+    ),
+    "tap": "What your supplier disinfects with. If you do not know, take chloramine: it needs more.",
+    "level": (
+        "The most that your supplier reports, mg/L as Cl2. It varies from day to day: take the "
+        "highest, not the mean."
+    ),
+    "ph": ("pH of the tank; it decides how much of the ammonia that chloramine leaves behind is poisonous."),
+    "given": ("mL of conditioner that went into this tank today already; it counts against the most a day."),
+    "note": "Anything worth remembering; it stands in the care log with the filling.",
+}
+"""What F1 says of each field."""
 
 
 class FillForm(Form):
@@ -58,7 +95,8 @@ class FillForm(Form):
         self._known = known
         own_ml = known.conditioner_ml_per_l
         lift = as_text(known.lift_cm or DEFAULT_LIFT_CM)
-        self.fields = (
+        self.fields = explained(
+            _HELP,
             Field("new", "new water", "L", _tenths_down(new_l)),
             Field("into", "it runs into", "", TANK, (TANK, BUCKET)),
             Field("conditioner", "conditioner", "", LABEL, (LABEL, *sorted(DOSING_AGENTS))),

@@ -6,7 +6,7 @@ Nothing here draws or knows Textual, so a form is tested by handing it words.
 import math
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 from tankwatch.care.filling import Lift
@@ -29,10 +29,17 @@ class Field:
     choices: tuple[str, ...] = ()
     only_if: tuple[str, tuple[str, ...]] | None = None
     """Key of another field and the words in it for which this one is asked."""
+    help: str = ""
+    """What is wanted, and what an empty field means; shown by F1."""
 
     def is_asked(self, words: Words) -> bool:
         """Tell whether this field matters for what stands in the others."""
         return self.only_if is None or words.get(self.only_if[0], "") in self.only_if[1]
+
+
+def explained(help_by_key: Mapping[str, str], *fields: Field) -> tuple[Field, ...]:
+    """Return `fields`, each with its words for F1 (KeyError: one has none)."""
+    return tuple(replace(field, help=help_by_key[field.key]) for field in fields)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ from tankwatch.screen.care.choice import Choice
 from tankwatch.screen.care.draw import draw_worked
 from tankwatch.screen.care.form import Field, Form, Worked
 from tankwatch.screen.care.gill_dialog import Counted, GillDialog
+from tankwatch.screen.explained import Explains
 from tankwatch.screen.ink import Run, clean, fit
 from tankwatch.screen.line_input import LineInput
 from tankwatch.screen.picture import Picture
@@ -37,11 +38,16 @@ class FieldScroll(VerticalScroll, can_focus=False, inherit_bindings=False):
     """The fields; the arrow keys go from one to the next instead of scrolling them."""
 
 
-class FormDialog(ModalScreen[Kept | None]):
+class FormDialog(Explains, ModalScreen[Kept | None]):
     """One form; answers with what is to be kept, or None."""
 
     AUTO_FOCUS = ""
     BINDINGS: ClassVar[list[BindingType]] = list(keys.FORM)
+    HELP_TITLE = "a form"
+    HELP = (
+        "Fill in what you know; what it comes to is worked out at each key. Nothing is written into the "
+        "care log before you say so."
+    )
 
     def __init__(self, form: Form, words: dict[str, str], clock: Clock) -> None:
         """Open `form` with some words in it already; `clock` times a count."""
@@ -70,8 +76,16 @@ class FormDialog(ModalScreen[Kept | None]):
     def _widget(self, field: Field) -> Choice | Input:
         start = self._start[field.key]
         if field.choices:
-            return Choice(field.choices, start, id=f"field-{field.key}")
-        return LineInput(start, _LONGEST, id=f"field-{field.key}")
+            return Choice(
+                field.choices,
+                start,
+                id=f"field-{field.key}",
+                help_title=field.label.strip(),
+                help_text=field.help,
+            )
+        return LineInput(
+            start, _LONGEST, id=f"field-{field.key}", help_title=field.label.strip(), help_text=field.help
+        )
 
     def on_mount(self) -> None:
         """Show the words around the fields, and work them out."""

@@ -11,6 +11,7 @@ from textual.screen import ModalScreen
 from tankwatch.care.gill_beats import GillCount, gill_rate
 from tankwatch.clock import Clock
 from tankwatch.screen import keys
+from tankwatch.screen.explained import Explains
 from tankwatch.screen.ink import Line, Run, wrap
 from tankwatch.screen.picture import Picture
 
@@ -29,11 +30,17 @@ class Counted:
     seconds: float
 
 
-class GillDialog(ModalScreen[Counted | None]):
+class GillDialog(Explains, ModalScreen[Counted | None]):
     """Counts taps for half a minute; answers with the count, or None."""
 
     AUTO_FOCUS = ""
     BINDINGS: ClassVar[list[BindingType]] = list(keys.GILL)
+    HELP_TITLE = "Counting gill beats"
+    HELP = (
+        "Choose one calm fish and press the key at each beat of its gill cover. The first beat starts the "
+        "clock, the count ends by itself after 30 s; from 10 s on it can be used. The interval beside the "
+        "rate says how sure so short a count is."
+    )
 
     def __init__(self, clock: Clock) -> None:
         """Wait for the first tap."""

@@ -13,17 +13,24 @@ from tankwatch.care.filling import Lift
 from tankwatch.screen import keys
 from tankwatch.screen.care.fill_form import lift_entry
 from tankwatch.screen.care.form import Entry
+from tankwatch.screen.explained import Explains
 from tankwatch.screen.ink import Line, Run, clean, wrap
 from tankwatch.screen.picture import Picture
 
 _WIDTH = 58
 
 
-class LiftDialog(ModalScreen[None]):
+class LiftDialog(Explains, ModalScreen[None]):
     """Asks for each dose before its water; each lift that was done goes into the log at once."""
 
     AUTO_FOCUS = ""
     BINDINGS: ClassVar[list[BindingType]] = list(keys.LIFT)
+    HELP_TITLE = "Filling in lifts"
+    HELP = (
+        "Each lift is dosed for the whole tank before its water runs in, because tap water must never meet "
+        "fish untreated. Confirm the dose, then the water; each lift that is done stands in the care log at"
+        " once."
+    )
 
     def __init__(self, name: str, lifts: tuple[Lift, ...], note: str, keep: Callable[[Entry], None]) -> None:
         """Walk through `lifts` of the tank called `name`; `keep` writes an entry."""

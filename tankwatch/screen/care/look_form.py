@@ -6,10 +6,39 @@ from tankwatch.care.entry_text import OBSERVATION_KIND, observation_text
 from tankwatch.care.gill_beats import GillCount, compare, gill_rate
 from tankwatch.care.known import Known
 from tankwatch.care.observations import Breathing, FeedingResponse, Observation, judge_observation
-from tankwatch.screen.care.form import Entry, Field, FieldError, Form, Section, Words, Worked, as_text
+from tankwatch.screen.care.form import (
+    Entry,
+    Field,
+    FieldError,
+    Form,
+    Section,
+    Words,
+    Worked,
+    as_text,
+    explained,
+)
 from tankwatch.screen.care.past import TankNormal
 
 NO, YES = "no", "yes"
+_HELP = {
+    "breathing": (
+        "How the fish breathe against what this tank normally does. Hard breathing is the first "
+        "sign of bad water."
+    ),
+    "beats": "Beats of the gill cover of one calm fish. The counter counts them with you.",
+    "seconds": "How long they were counted, s.",
+    "water": "What the water was at meanwhile, °C: fish breathe faster in warm water.",
+    "fish": "How many fish live in the tank. Empty where it is not known.",
+    "hiding": "How many of them hide that normally do not.",
+    "chasing": "Whether one chases or is chased.",
+    "calm": "Minutes until it was calm again.",
+    "erratic": "Darting, spinning, rubbing, swimming on one side or at the surface.",
+    "feeding": "How they took the feed, against what this tank normally does.",
+    "newcomers": "Days since the last fish was added: newcomers unsettle a tank. Empty: long ago.",
+    "photo": "Path of a picture or film on this machine; only the path is kept.",
+    "note": "Anything else, such as which fish and where.",
+}
+"""What F1 says of each field."""
 
 
 class LookForm(Form):
@@ -23,7 +52,8 @@ class LookForm(Form):
         self.title = f"A look at the fish of {tank}"
         self._normal = normal
         self._now_s = now_s
-        self.fields = (
+        self.fields = explained(
+            _HELP,
             Field("breathing", "breathing", "", str(Breathing.NORMAL), tuple(str(b) for b in Breathing)),
             Field("beats", "gill beats", "Ctrl+G counts"),
             Field("seconds", "  in", "s"),

@@ -9,9 +9,25 @@ from tankwatch.care.known import Known
 from tankwatch.care.water_tests import Finding, Judgement, ResultLevel, WaterTest, judge
 from tankwatch.errors import UsageError
 from tankwatch.physics.nitrogen import NitrogenUnit
-from tankwatch.screen.care.form import Entry, Field, Form, Section, Words, Worked, as_text
+from tankwatch.screen.care.form import Entry, Field, Form, Section, Words, Worked, as_text, explained
 
 _AMMONIA = ("N", "NH3", "NH4")
+_HELP = {
+    "t": "What the water is at, °C; it decides how much of the ammonia is poisonous.",
+    "ph": "pH as the kit or meter shows it. Empty: not tested.",
+    "ammonia": ("Total ammonia as the kit shows it, mg/L: ammonia and ammonium together. Empty: not tested."),
+    "ammonia_unit": "What the kit counts: nitrogen (N), NH3 or NH4; its leaflet says which.",
+    "nitrite": "Nitrite as the kit shows it, mg/L. Empty: not tested.",
+    "nitrite_unit": "What the kit counts: NO2, or only its nitrogen (N); its leaflet says which.",
+    "nitrate": "Nitrate as the kit shows it, mg/L. Empty: not tested.",
+    "nitrate_unit": "What the kit counts: NO3, or only its nitrogen (N); its leaflet says which.",
+    "hardness": "General hardness as mg/L of CaCO3; a German degree is 17.85 of them. Empty: not tested.",
+    "alkalinity": "Alkalinity (carbonate hardness) as mg/L of CaCO3; it holds the pH. Empty: not tested.",
+    "oxygen": "Dissolved oxygen, mg/L. Empty: not tested.",
+    "altitude": "Metres above the sea: higher up water holds less oxygen.",
+    "note": "Anything worth remembering; it stands in the care log with the test.",
+}
+"""What F1 says of each field."""
 
 
 class WaterTestForm(Form):
@@ -24,7 +40,8 @@ class WaterTestForm(Form):
         """Take the tank's temperature, and the test before for comparison."""
         self.title = f"Water test of {tank}"
         self._previous = previous
-        self.fields = (
+        self.fields = explained(
+            _HELP,
             Field("t", "temperature", "°C", as_text(known.water_c)),
             Field("ph", "pH"),
             Field("ammonia", "ammonia, total", "mg/L"),
