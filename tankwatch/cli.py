@@ -91,6 +91,9 @@ def _parser() -> argparse.ArgumentParser:
     sub = add("screen", _screen, "show the room full-screen, attached to the running watch")
     sub.add_argument("config", metavar="CONFIG", nargs="?", type=Path, help=_CONFIG_HELP)
     sub.add_argument("--slow-link", action="store_true", help="repaint rarely, for a slow connection")
+    sub.add_argument(
+        "--rooms", action="store_true", help="show all rooms that publish to the broker of [centre]"
+    )
 
     sub = add("demo", _demo, "show an invented room with simulated tanks; keeps nothing")
     sub.add_argument("--tanks", metavar="N", type=_count, default=12, help="number of tanks (default 12)")
@@ -161,6 +164,11 @@ def _screen(arguments: argparse.Namespace) -> int:
         return error.exit_status
     config, path = _load(arguments.config)
     _need_terminal("screen")
+    if arguments.rooms:
+        from tankwatch.screen.rooms.run import run_rooms
+
+        run_rooms(config, path, slow=arguments.slow_link)
+        return FINE
     from tankwatch.screen.run import run_screen
 
     run_screen(config, path, slow=arguments.slow_link)

@@ -17,7 +17,13 @@ DEFAULT_KEYS: dict[str, str] = {
     "page.night": "g",
     "page.sources": "o",
     "page.health": "h",
+    "page.rooms": "u",
     "quit": "q,ctrl+q",
+    "rooms.open": "enter",
+    "rooms.up": "up",
+    "rooms.down": "down",
+    "rooms.page_up": "pageup",
+    "rooms.page_down": "pagedown",
     "room.open": "enter",
     "room.filter": "slash",
     "room.sort": "s",
@@ -148,9 +154,18 @@ DEFAULT_KEYS: dict[str, str] = {
 }
 """Usual keys by id; several are parted by commas."""
 
-ON_ALL_PAGES = ("help", "page.room", "page.alarms", "page.night", "page.sources", "page.health", "quit")
+ON_ALL_PAGES = (
+    "help",
+    "page.room",
+    "page.alarms",
+    "page.night",
+    "page.sources",
+    "page.health",
+    "page.rooms",
+    "quit",
+)
 """Ids of keys that every page answers to."""
-_PAGES = ("room", "tank", "care", "alarms", "night", "sources", "health")
+_PAGES = ("rooms", "room", "tank", "care", "alarms", "night", "sources", "health")
 _WITH_HELP = ("service", "service_end", "note", "away", "form", "choice", "gill", "lift", "listen", "heard")
 """Dialogs: they answer to `help` as well."""
 _WRITTEN_IN = ("note", "away", "form", "listen")

@@ -24,7 +24,8 @@ def test_example_configurations_are_valid() -> None:
     blocks = re.findall(r"```toml\n(.*?)```", README, flags=re.DOTALL)
     assert blocks
     for block in blocks:
-        assert Config.model_validate(tomllib.loads(block)).tank
+        config = Config.model_validate(tomllib.loads(block))
+        assert config.tank or config.centre
 
 
 def test_every_command_of_the_program_is_described(capsys: pytest.CaptureFixture[str]) -> None:

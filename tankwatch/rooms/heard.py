@@ -1,9 +1,6 @@
 """One room as it is heard from afar: what it said last, and how far that may be believed.
 
-A kept (retained) message says nothing about now, and a bridge that comes back repeats old ones as if they
-were new. So only a sign of life counts that was not kept and that goes on from the last: its run counts
-further, or it bears about the time of this machine. Ages are reckoned with the run's own count, not with
-any wall clock.
+Ages are reckoned with the count of the room's own run (`pulse`), not with any wall clock.
 """
 
 from collections.abc import Iterable
@@ -14,6 +11,7 @@ from tankwatch.alarms.book import worst_first
 from tankwatch.alarms.model import Alarm
 from tankwatch.clock import Clock
 from tankwatch.rooms.documents import TANKS_AT_MOST, Online, Permits, State, TankStatus
+from tankwatch.rooms.pulse import Pulse, Said
 from tankwatch.rooms.topics import OF_NO_TANK
 from tankwatch.snapshot import LiveValue, RoomSnapshot, TankSnapshot
 
@@ -49,21 +47,23 @@ class HeardRoom:
     tanks: dict[str, "_Arrived"] = field(default_factory=dict)
     permits: dict[str, dict[int, str]] = field(default_factory=dict)
     """Tokens by alarm, by tank."""
-    _said: Online | None = None
-    _said_s: float = float("-inf")
-    """When the last sign of life came that counts."""
     _kept: Online | None = None
-    """The last word of any kind."""
+    """The last word about being online, kept or not."""
+    pulse: Pulse = field(init=False)
     _state_s: float = 0.0
     _known: frozenset[str] = frozenset()
     _ended: Word | None = None
+
+    def __post_init__(self) -> None:
+        """Begin without having heard anything."""
+        self.pulse = Pulse(self.clock)
 
     def take_online(self, said: Online, *, retained: bool) -> None:
         """Hear a sign of life, a last will or a goodbye."""
         if said.state == "online":
             self._take_beat(said, retained=retained)
             return
-        newest = self._said or self._kept
+        newest = self._kept
         if newest is not None and newest.run == said.run and newest.connection > said.connection:
             return  # the will of an older connection, said late
         self._ended = Word.OFFLINE if said.state == "offline" else Word.STOPPED
@@ -72,17 +72,19 @@ class HeardRoom:
 
     def _take_beat(self, said: Online, *, retained: bool) -> None:
         before = self._kept
-        same_run = before is not None and before.run == said.run
-        if before is not None and same_run and said.up_s <= before.up_s:
+        if before is not None and before.run == said.run and said.up_s <= before.up_s:
             return  # said before: a broker or a bridge repeats it
-        near = said.time_s is not None and abs(self.clock.wall_s() - said.time_s) <= self.silent_s_of(said)
         self._kept = said
         self._ended = None
-        if not retained and (same_run or near):
-            self._said, self._said_s = said, self.clock.monotonic_s()
+        if said.time_s is not None:
+            self._hear(Said(said.run, said.up_s, said.time_s), retained)
 
-    def take_state(self, state: State) -> None:
+    def _hear(self, said: Said, retained: bool) -> None:
+        self.pulse.hear(said, retained=retained, limit_s=self.silent_s)
+
+    def take_state(self, state: State, *, retained: bool) -> None:
         """Hear of the room as a whole; tanks that are no more in it are forgotten."""
+        self._hear(Said(state.run, state.up_s, state.time_s), retained)
         self.state, self._state_s = state, self.clock.monotonic_s()
         self._known = frozenset(state.tanks)
         self.tanks = {tank_id: told for tank_id, told in self.tanks.items() if tank_id in self._known}
@@ -94,8 +96,9 @@ class HeardRoom:
             return len(self.tanks) < TANKS_AT_MOST and len(self.permits) < TANKS_AT_MOST
         return tank_id == OF_NO_TANK or tank_id in self._known
 
-    def take_tank(self, status: TankStatus) -> bool:
+    def take_tank(self, status: TankStatus, *, retained: bool) -> bool:
         """Hear of one tank; tell whether its alarms have changed."""
+        self._hear(Said(status.run, status.up_s, status.time_s), retained)
         alarms = tuple(alarm for alarm in status.alarms if alarm.tank == status.tank.tank_id)
         status = status.model_copy(update={"alarms": alarms})
         before = self.tanks.get(status.tank.tank_id)
@@ -109,41 +112,20 @@ class HeardRoom:
         else:
             self.permits[place] = permits.tokens
 
-    def silent_s_of(self, said: Online | None) -> float:
-        """Return after how many seconds without a sign of life this room counts as silent."""
-        return max(self.silent_after_s, _BEATS_MISSED * said.every_s if said is not None else 0.0)
+    @property
+    def silent_s(self) -> float:
+        """Seconds without a sign of life after which this room counts as silent."""
+        every_s = self._kept.every_s if self._kept is not None else 0.0
+        return max(self.silent_after_s, _BEATS_MISSED * every_s)
 
     @property
     def word(self) -> Word:
         """How its watch is heard now."""
         if self._ended is not None:
             return self._ended
-        now_s = self.clock.monotonic_s()
-        limit_s = self.silent_s_of(self._said or self._kept)
-        if now_s - self._said_s <= limit_s:
+        if self.pulse.since_alive_s <= self.silent_s:
             return Word.ONLINE
-        return Word.WAITING if now_s - self.since_s <= limit_s else Word.SILENT
-
-    @property
-    def age_s(self) -> float | None:
-        """Seconds since the last sign of life; by the clocks of both machines if none came since; or None."""
-        if self._said is not None:
-            return self.clock.monotonic_s() - self._said_s
-        if self._kept is not None and self._kept.time_s is not None:
-            return max(0.0, self.clock.wall_s() - self._kept.time_s)
-        return None
-
-    @property
-    def run(self) -> str | None:
-        """The run that was heard to live last."""
-        return None if self._said is None else self._said.run
-
-    @property
-    def up_s(self) -> float | None:
-        """What the run counts now, if it still runs."""
-        if self._said is None:
-            return None
-        return self._said.up_s + self.clock.monotonic_s() - self._said_s
+        return Word.WAITING if self.clock.monotonic_s() - self.since_s <= self.silent_s else Word.SILENT
 
     def alarms(self) -> tuple[Alarm, ...]:
         """Return every alarm that the room told of, worst first."""
@@ -157,8 +139,8 @@ class HeardRoom:
 
     def older_s(self, run: str, up_s: float, time_s: float, arrived_s: float) -> float:
         """Return how long ago a document was made, s."""
-        now_up_s = self.up_s
-        if now_up_s is not None and run == self.run:
+        now_up_s = self.pulse.up_s
+        if now_up_s is not None and run == self.pulse.run:
             return max(0.0, now_up_s - up_s)
         waited_s = self.clock.monotonic_s() - arrived_s
         return max(waited_s, self.clock.wall_s() - time_s)
@@ -184,7 +166,7 @@ class HeardRoom:
     def _tank(self, arrived: "_Arrived") -> TankSnapshot:
         status = arrived.status
         older_s = self.older_s(status.run, status.up_s, status.time_s, arrived.at_s)
-        full_s = (self._said or self._kept or _NOTHING).full_every_s
+        full_s = (self._kept or _NOTHING).full_every_s
         forgotten = older_s > FULL_ROUNDS_MISSED * full_s
         values = {
             name: _aged(value, older_s, forgotten and name != "service")

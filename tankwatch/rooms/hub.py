@@ -113,7 +113,7 @@ class Hub:
             room.take_online(read(Online, payload, most), retained=retained)
         elif place.kind == "state":
             before, count = standing(room.alarms()), len(room.tanks)
-            room.take_state(read(State, payload, most))
+            room.take_state(read(State, payload, most), retained=retained)
             self._tanks += len(room.tanks) - count
             return standing(room.alarms()) != before
         elif not room.knows(place.tank):
@@ -128,7 +128,7 @@ class Hub:
                 if self._tanks >= TANKS_IN_ALL_AT_MOST:
                     raise ValueError(f"more than {TANKS_IN_ALL_AT_MOST} tanks")
                 self._tanks += 1
-            return room.take_tank(status)
+            return room.take_tank(status, retained=retained)
         return False
 
     def _forget(self, room_id: str) -> None:
@@ -163,7 +163,7 @@ class Hub:
             room.room_id,
             room.room_id if state is None else state.room,
             word,
-            room.age_s,
+            room.pulse.age_s,
             0 if state is None else len(state.tanks) + state.left_out,
             self._changes[room.room_id],
         )
@@ -178,11 +178,11 @@ class Hub:
         """Return what acknowledges an alarm: run, token, the run's count now; None if not permitted."""
         with self._lock:
             room = self._rooms.get(room_id)
-            if room is None or room.run is None or room.up_s is None:
+            if room is None or room.pulse.run is None or room.pulse.up_s is None:
                 return None
             alarm = next((alarm for alarm in room.alarms() if alarm.alarm_id == alarm_id), None)
             token = None if alarm is None else room.token(alarm)
-            return None if token is None else (room.run, token, room.up_s)
+            return None if token is None else (room.pulse.run, token, room.pulse.up_s)
 
     def refusals(self) -> Refusals:
         """Return what was not taken."""

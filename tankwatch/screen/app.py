@@ -43,14 +43,14 @@ YOUNG_EVERY_S = 60.0
 SLOW_EVERY_S = 5.0
 _GOOD_NEWS_S = 3.0
 """A notice lies over the record: what merely went well leaves soon."""
-_CAN_BE_ACKNOWLEDGED = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED})
+CAN_BE_ACKNOWLEDGED = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED})
 
 
 class TankwatchApp(App[None]):
     """The screen. It shows what the watch says, and hands back what the keeper does."""
 
     TITLE = "tankwatch"
-    CSS_PATH = "look.tcss"
+    CSS_PATH: ClassVar[str | Path] = Path(__file__).with_name("look.tcss")
     BINDINGS: ClassVar[list[BindingType]] = list(keys.APP)
     NOTIFICATION_TIMEOUT = 8
     ALLOW_SELECT = False
@@ -97,6 +97,8 @@ class TankwatchApp(App[None]):
         self._painted_s = float("-inf")
         self._painted_alarms: tuple[Alarm, ...] = ()
         self._reminders = Reminders()
+        self.has_history = True
+        """Whether there can be charts at all."""
         self.pages: dict[str, Page] = {
             "room": RoomPage(),
             "tank": TankPage(),
@@ -107,12 +109,16 @@ class TankwatchApp(App[None]):
         }
 
     def on_mount(self) -> None:
-        """Open the room, and start to follow the watch."""
+        """Set colours, keys and pages, and begin."""
         self.register_theme(THEME)
         self.theme = THEME.name
         self.set_keymap(self.config.keys)
         for name, page in self.pages.items():
             self.install_screen(page, name)
+        self.begin()
+
+    def begin(self) -> None:
+        """Open the first page and begin to follow the watch."""
         self.push_screen("room")
         if len(self.config.tank) == 1:
             self.open_standing(self.config.tank[0].id)
@@ -120,7 +126,20 @@ class TankwatchApp(App[None]):
         self._follow()
         self._read_last_values()
 
-    @work(group="link", description="follow the watch")
+    def forget_room(self, reminders: Reminders) -> None:
+        """Forget what was shown of a room, before another one is shown."""
+        self.view = RoomView("", self.clock.wall_s())
+        self.trends = {}
+        self._trends_wanted, self._trends_asked_s = [], float("-inf")
+        self._last = {}
+        self._painted_s, self._painted_alarms = float("-inf"), ()
+        self._shown_state = None
+        self._reminders = reminders
+
+    def leave_room(self) -> None:
+        """Go back to where rooms are chosen; this screen has only one."""
+
+    @work(group="link", exclusive=True, description="follow the watch")
     async def _follow(self) -> None:
         await self.link.follow(self.take_news)
 
@@ -229,7 +248,7 @@ class TankwatchApp(App[None]):
 
     def acknowledge(self, alarms: Iterable[Alarm]) -> None:
         """Tell the watch that the keeper has seen `alarms`."""
-        seen = [a for a in alarms if a.state in _CAN_BE_ACKNOWLEDGED]
+        seen = [a for a in alarms if a.state in CAN_BE_ACKNOWLEDGED]
         if not seen:
             self.tell("Nothing here waits to be acknowledged.")
             return

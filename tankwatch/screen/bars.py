@@ -12,8 +12,15 @@ from tankwatch.screen.ink import Line, Run, clean, crop, fit, length
 from tankwatch.screen.link import LinkState
 from tankwatch.screen.picture import Picture
 
-PAGES = {"room": "Room", "alarms": "Alarms", "night": "Night", "sources": "Sources", "health": "Health"}
-"""Name and title of the pages in the bar."""
+PAGES = {
+    "rooms": "Rooms",
+    "room": "Room",
+    "alarms": "Alarms",
+    "night": "Night",
+    "sources": "Sources",
+    "health": "Health",
+}
+"""Name and title of the pages in the bar, where a screen has them."""
 _BELONGS_TO = {"tank": "room", "care": "room"}
 _ROOM_FOR_NAME = 4
 
@@ -44,6 +51,7 @@ def tabs(page: str, keys: Mapping[str, str], unacknowledged: int, room: int) -> 
             f"{unacknowledged} new " if name == "alarms" and unacknowledged else "",
         )
         for name, title in PAGES.items()
+        if name in keys
     ]
     for i in reversed(range(len(found))):
         if sum(tab.width for tab in found) <= room:

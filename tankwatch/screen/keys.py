@@ -59,6 +59,18 @@ APP = [
     key("quit", "quit", "quit", "Close the screen; the watch goes on", PROGRAM, display="q"),
 ]
 
+ALL_ROOMS = [
+    key("page('rooms')", "all rooms", "page.rooms", "Every room, worst first", PAGES),
+]
+
+ROOMS_PAGE = [
+    key("open", "open", "rooms.open", "Open the chosen room", CHOOSING, display="Enter"),
+    key("move(-1)", "up", "rooms.up", "Choose the room above", CHOOSING, show=False),
+    key("move(1)", "down", "rooms.down", "Choose the room below", CHOOSING, show=False),
+    key("move(-10)", "page up", "rooms.page_up", "Ten rooms up", CHOOSING, show=False),
+    key("move(10)", "page down", "rooms.page_down", "Ten rooms down", CHOOSING, show=False),
+]
+
 ROOM = [
     key("open", "open", "room.open", "Open the chosen tank", CHOOSING, display="Enter"),
     key(

@@ -120,7 +120,7 @@ class RoomPage(Page):
         wall = self.query_one(WallPicture)
         height = self.size.height - 2 - len(summary) - (1 if self.query_one("#search").display else 0)
         body = width - 2
-        wants_panels = panel_shape(len(self._standings), body, height) is not None
+        wants_panels = self.home.has_history and (panel_shape(len(self._standings), body, height) is not None)
         if wants_panels:
             self.home.want_trends([s.key for s in self._standings if s.tank is not None])
         known = [s.key for s in self._standings]
@@ -181,8 +181,11 @@ class RoomPage(Page):
         search.focus()
 
     def action_clear(self) -> None:
-        """End the search."""
+        """End the search; without one, go back to where rooms are chosen."""
         search = self.query_one("#search", Input)
+        if not self.wanted and not search.display:
+            self.home.leave_room()
+            return
         search.value = ""
         self.wanted = ""
         search.display = False

@@ -285,3 +285,48 @@ def test_a_document_of_a_later_version_with_more_keys_is_still_read() -> None:
         b'{"v":1', b'{"more":[1],"v":1'
     )
     assert read(TankStatus, payload, 10_000).tank.tank_id == "t01"
+
+
+class TestLateNews:
+    """What a bridge hands on when it comes back, while the watch behind it is dead."""
+
+    def test_status_made_during_the_outage_is_old_news(self) -> None:
+        ear = Ear()
+        changes = make_changes(tank_every_s=1.0)
+        ear.hear("online", beat(100.0, time_s=NOW_S))
+        ear.hear_all(changes.look(make_room(), 100.0))
+        ear.clock.advance(3600.0)
+        assert ear.word == Word.SILENT
+        # The bridge is back and repeats what the room's broker kept of the minutes before the watch died.
+        ear.hear("online", beat(240.0, time_s=NOW_S + 140))
+        for up_s, water_c in ((250.0, 25.5), (255.0, 26.0)):
+            room = make_room([make_tank(1, water_c), make_tank(2)], time_s=NOW_S + up_s - 100)
+            ear.hear_all(changes.look(room, up_s))
+        assert ear.word == Word.SILENT
+        picture = ear.hub.snapshot("back-room")
+        assert picture is not None
+        assert picture.tanks[0].values["temperature"].value == 26.0
+        assert picture.tanks[0].values["temperature"].stale
+
+    def test_a_room_whose_machine_slept_is_believed_again(self) -> None:
+        ear = Ear()
+        ear.hear("online", beat(100.0, time_s=NOW_S))
+        ear.clock.advance(3600.0)
+        ear.hear("online", beat(101.0, time_s=NOW_S + 3600))
+        ear.clock.advance(20.0)
+        ear.hear("online", beat(121.0, time_s=NOW_S + 3620))
+        assert ear.word == Word.ONLINE
+        ear.clock.advance(20.0)
+        ear.hear("online", beat(141.0, time_s=NOW_S + 3640))
+        ear.clock.advance(60.0)
+        assert ear.word == Word.ONLINE
+
+    def test_the_status_of_a_tank_is_a_sign_of_life_too(self) -> None:
+        ear = Ear()
+        changes = make_changes(tank_every_s=1.0)
+        ear.hear("online", beat(100.0, time_s=NOW_S), retained=True)
+        ear.hear_all(changes.look(make_room(), 100.0), retained=True)
+        assert ear.word == Word.WAITING
+        ear.clock.advance(1.0)
+        ear.hear_all(changes.look(make_room([make_tank(1, 25.5), make_tank(2)]), 101.0))
+        assert ear.word == Word.ONLINE

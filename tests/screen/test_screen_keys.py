@@ -24,6 +24,8 @@ from tankwatch.screen.listen_dialog import ListenDialog
 from tankwatch.screen.night_page import NightPage
 from tankwatch.screen.note_dialog import NoteDialog
 from tankwatch.screen.room_page import RoomPage
+from tankwatch.screen.rooms.app import RoomsApp
+from tankwatch.screen.rooms.page import RoomsPage
 from tankwatch.screen.service_dialog import ServiceBegin, ServiceEnd
 from tankwatch.screen.sources_page import SourcesPage
 from tankwatch.screen.tank_page import TankPage
@@ -38,6 +40,8 @@ PAGES = (
     SourcesPage,
     HealthPage,
     HelpPage,
+    RoomsApp,
+    RoomsPage,
     NoteDialog,
     ServiceBegin,
     ServiceEnd,
@@ -90,8 +94,9 @@ def test_no_key_means_two_things_on_one_page() -> None:
         keys.NIGHT_PAGE,
         keys.SOURCES_PAGE,
         keys.HEALTH_PAGE,
+        keys.ROOMS_PAGE,
     ):
-        pressed = [k for b in [*group, *keys.APP] for k in b.key.split(",")]
+        pressed = [k for b in [*group, *keys.APP, *keys.ALL_ROOMS] for k in b.key.split(",")]
         assert len(set(pressed)) == len(pressed)
 
 
