@@ -8,7 +8,7 @@ and is tried again; `health` tells. The work itself is done by `writer_thread.Wr
 import logging
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from pathlib import Path
 from typing import Any
@@ -82,6 +82,11 @@ class StoreWriter:
         A store found damaged while the watch runs is noted here too.
         """
         return self._worker.opening_note
+
+    def when_begun_anew(self, call: Callable[[], None]) -> None:
+        """Have `call` called, from the writer's thread, when the file is lost while it is written and a new
+        one begun: what was told once, and is still true, must be told again."""
+        self._worker.on_begun_anew = call
 
     def start(self) -> None:
         """Open the store, making it or setting a damaged one aside, and begin to write.

@@ -80,6 +80,8 @@ class WriterThread:
         self.stopping = False
         self.written = 0
         """Readings new to the store."""
+        self.on_begun_anew: Callable[[], None] | None = None
+        """Called from this thread when a new file takes the place of one that was lost while it ran."""
         self._path = path
         self._clock = clock
         self._batch_s = batch_s
@@ -149,6 +151,7 @@ class WriterThread:
         """Open, or open again."""
         self._close()
         self._lock.acquire()
+        existed = self._path.exists()
         opened = open_store(
             self._path, self._clock, busy_s=busy_s, check=self._must_check, damage=self._damage
         )
@@ -162,6 +165,9 @@ class WriterThread:
         self._file_id = _file_id(self._path)
         self._checkpointer.reopened()
         self._in_transaction(self._runs.tell_life)
+        is_new = opened.note is not None or not existed
+        if is_new and self.opened.is_set() and self.on_begun_anew is not None:
+            self.on_begun_anew()
 
     def _close(self) -> None:
         self._ids = None

@@ -12,7 +12,7 @@ from concurrent.futures import Future
 from dataclasses import dataclass
 
 from tankwatch import __version__
-from tankwatch.alarms.model import AlarmState, Condition, Priority
+from tankwatch.alarms.model import AlarmState, Condition, Priority, Transition
 from tankwatch.clock import Clock
 from tankwatch.config import Config
 from tankwatch.control.protocol import (
@@ -104,6 +104,7 @@ class Judge:
         self._wall_minus_monotonic_s = self._started_s - now
         subjects = (*(source.id for source in config.source), *subjects_of(config))
         self._links = {subject: _Link() for subject in subjects}
+        self._store_is_new = threading.Event()
         self._fault_s: float | None = None
         self._fault = ""
         self._take_up_alarms_of_sources()
@@ -113,6 +114,10 @@ class Judge:
         future: Future[None] = Future()
         self._actions.put((action, future))
         return future
+
+    def tell_store_again(self) -> None:
+        """Have what stands and what was learned written into a store that was begun anew; from any thread."""
+        self._store_is_new.set()
 
     def run(self, stop: threading.Event) -> None:
         """Take turns until `stop` is set; nothing that fails in a turn ends the watch."""
@@ -275,6 +280,9 @@ class Judge:
         sources = self._sources.health()
         self._look_at_sources(sources, now_s, monotonic_s)
         store = self._store.health()
+        if self._store_is_new.is_set():
+            self._store_is_new.clear()
+            self._tell_store_again()
         self.watchdog.tell_self(
             Condition.STORE_BEHIND,
             store.state != "fine",
@@ -302,6 +310,18 @@ class Judge:
                 version=__version__,
             )
         )
+
+    def _tell_store_again(self) -> None:
+        """Write what a new store lacks and the next watch needs."""
+        self._store.put_steps(
+            [
+                Transition(
+                    alarm, AlarmState.NORMAL, alarm.changed_s, alarm.who, "taken over: the store is new"
+                )
+                for alarm in self.watchdog.book.standing
+            ]
+        )
+        self._store.put_memory(MEMORY_KEY, self.watchdog.remember())
 
     def _look_at_clock(self, now_s: float, monotonic_s: float) -> None:
         offset_s = now_s - monotonic_s

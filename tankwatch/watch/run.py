@@ -108,6 +108,7 @@ class Watch:
             judge_heartbeat=lambda: self._judge.heartbeat_s,
         )
         self._server = ControlServer(self.socket_path, self._judge.carry, self._store.kept)
+        self._store.when_begun_anew(self._tell_store_again)
         self._server.start()
         self._thread = threading.Thread(
             target=self._judge.run, args=(self._stop_judge,), name="judge", daemon=True
@@ -127,6 +128,11 @@ class Watch:
             path,
             len(standing),
         )
+
+    def _tell_store_again(self) -> None:
+        """See that a store begun anew learns all that the next watch needs."""
+        self._store.set_numbers_apart(self._judge.watchdog.book.next_id)
+        self._judge.tell_store_again()
 
     def _restore(self, reader: StoreReader) -> Watchdog:
         """Return a watchdog that knows what was learned and what stood when the last watch ended."""

@@ -37,6 +37,8 @@ class Pace:
     """Between two packs of a tank."""
     step_s: float
     """Between two packs of a tank, by their stamps."""
+    longest_s: float
+    """How long most lives last at most."""
     window_s: float
     """A reading this old is on the disk: gathered for a second, in a large room for up to ten; written."""
 

@@ -1,10 +1,11 @@
 """An invented room on a real broker, with a watch in this process or in one of its own."""
 
 import json
+import os
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -71,11 +72,21 @@ def watching(config: Config, timing: Timing = HURRIED) -> Iterator[ControlClient
 class WatchProcess:
     """A watch in a process of its own, to be killed."""
 
-    def __init__(self, path: Path, command: Sequence[str] = ("-m", "tankwatch", "watch")) -> None:
-        """Start it, and wait until it shows a picture."""
+    def __init__(
+        self,
+        path: Path,
+        command: Sequence[str] = ("-m", "tankwatch", "watch"),
+        environment: Mapping[str, str] | None = None,
+    ) -> None:
+        """Start it, with `environment` beside our own, and wait until it shows a picture."""
         self.out = path.parent / "watch.out"
         with self.out.open("ab") as out:
-            self.process = subprocess.Popen([sys.executable, *command, str(path)], stdout=out, stderr=out)
+            self.process = subprocess.Popen(
+                [sys.executable, *command, str(path)],
+                stdout=out,
+                stderr=out,
+                env={**os.environ, **(environment or {})},
+            )
         self.client = ControlClient(socket_path(load(path)))
         try:
             wait_until(lambda: look(self.client) is not None, "the first picture", timeout_s=30.0)
@@ -87,6 +98,14 @@ class WatchProcess:
         """End it at once, as a power cut does."""
         self.process.kill()
         self.process.wait(10)
+
+    def __enter__(self) -> "WatchProcess":
+        """Leave it running for a block."""
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        """See that it is gone."""
+        self.kill()
 
     def stop(self) -> None:
         """End it as it should end."""

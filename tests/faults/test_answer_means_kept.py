@@ -1,5 +1,6 @@
 """What a keeper is told is done is on the disk; while the disk takes nothing, he is told that."""
 
+import asyncio
 import sqlite3
 import time
 from contextlib import closing
@@ -34,14 +35,7 @@ def test_an_entry_that_was_answered_is_on_the_disk(config: Config) -> None:
         for number in range(20):
             client.request(_note(str(number)))
             assert [entry.text for entry in reader.log()] == [str(n) for n in range(number + 1)]
-
-
-@pytest.mark.asyncio
-async def test_the_screens_way_waits_too(config: Config) -> None:
-    reader = StoreReader(config.store.path)
-    with watching(config) as client:
-        for number in range(20):
-            await client.mark("t000", ServiceMark.WORK, f"Ada {number}")
+            asyncio.run(client.mark("t000", ServiceMark.WORK, f"Ada {number}"))  # the screen's way
             assert len(reader.marks()) == number + 1
 
 

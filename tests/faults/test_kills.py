@@ -21,8 +21,8 @@ from tankwatch.store.writer_thread import LONGEST_STRETCH
 pytestmark = pytest.mark.usefixtures("own_runtime_folder")
 
 COMMAND = (str(Path(__file__).parent / "hurried_watch.py"),)
-BUSY = Pace(tanks=6, pause_s=0.02, step_s=30.0, window_s=1.0 * LONGEST_STRETCH + 1.0)
-QUIET = Pace(tanks=2, pause_s=0.4, step_s=120.0, window_s=1.0 + 1.0)
+BUSY = Pace(tanks=6, pause_s=0.02, step_s=30.0, longest_s=3.0, window_s=1.0 * LONGEST_STRETCH + 1.0)
+QUIET = Pace(tanks=2, pause_s=0.4, step_s=120.0, longest_s=1.5, window_s=1.0 + 1.0)
 """So few readings that no batch is gathered for more than a second."""
 
 
@@ -41,7 +41,9 @@ def kill_again_and_again(folder: Path, broker: MosquittoBroker, kills: int, pace
             load = Round(watch, publisher, number, seen, pace)
             # Every tenth life is long enough for readings to pass the stated window.
             is_long = number % 10 == 1
-            time.sleep(rng.uniform(1.5, 2.0) * pace.window_s if is_long else rng.uniform(0.05, 3.0))
+            time.sleep(
+                rng.uniform(1.3, 2.0) * pace.window_s if is_long else rng.uniform(0.05, pace.longest_s)
+            )
         finally:
             killed_s = time.monotonic()
             watch.kill()

@@ -88,6 +88,8 @@ def test_a_file_damaged_while_the_watch_runs_is_set_aside(make_writer: MakeWrite
     write_history(path, [temperature(second, tank=f"t{second % 50:02}") for second in range(20_000)])
     writer = make_writer()
     assert writer.opening_note is None
+    begun: list[str] = []
+    writer.when_begun_anew(lambda: begun.append("anew"))
     damage(path)
     writer.put_readings([temperature(1e5 + second, tank=f"t{second % 50:02}") for second in range(500)])
     writer.put_steps([step()])
@@ -95,13 +97,17 @@ def test_a_file_damaged_while_the_watch_runs_is_set_aside(make_writer: MakeWrite
     assert writer.opening_note is not None
     assert ask(path, "SELECT count(*) FROM reading") == [(500,)]
     assert ask(path, "SELECT count(*) FROM step") == [(1,)]
+    assert begun == ["anew"]
 
 
 def test_a_file_taken_away_while_the_watch_runs_is_begun_anew(make_writer: MakeWriter, path: Path) -> None:
     writer = make_writer()
+    begun: list[str] = []
+    writer.when_begun_anew(lambda: begun.append("anew"))
     path.rename(path.with_name("taken.db"))
     writer.put_steps([step()])
     assert writer.flush(5.0)
+    assert begun == ["anew"]
     assert ask(path, "SELECT count(*) FROM step") == [(1,)]
     assert len(StoreReader(path).runs()) == 1
 

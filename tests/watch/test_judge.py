@@ -243,6 +243,21 @@ def test_stepped_wall_clock_is_logged_once(
     assert "back by 3600.0 s" in told[0]
 
 
+def test_a_store_begun_anew_is_told_what_stands_and_what_was_learned(
+    parts: _Parts, clock: ManualClock
+) -> None:
+    parts.states["bench"] = "lost"
+    judge = _judge(parts, clock)
+    _pass(judge, clock, 2)
+    standing = judge.watchdog.book.standing
+    parts.steps.clear()
+    judge.tell_store_again()
+    _pass(judge, clock, 2)
+    assert [step.alarm for step in parts.steps] == list(standing)
+    assert [step.from_state for step in parts.steps] == [AlarmState.NORMAL]
+    assert parts.memory == [(MEMORY_KEY, judge.watchdog.remember())]
+
+
 def test_memory_is_saved_now_and_then_and_at_the_end(parts: _Parts, clock: ManualClock) -> None:
     judge = _judge(parts, clock)
     _pass(judge, clock, 301)
