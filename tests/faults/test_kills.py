@@ -81,7 +81,7 @@ def test_a_few_kills_lose_and_double_nothing_that_was_promised(
 ) -> None:
     broker = make_mosquitto(settings=("allow_anonymous true", "max_queued_messages 0"))
     figures = kill_again_and_again(tmp_path, broker, 3, QUIET)
-    assert figures["readings_stored"] > 50
+    assert figures["readings_stored"] > 20
     assert figures["log_entries"] > 5
     assert figures["steps"] > 1
     print(json.dumps(figures))
