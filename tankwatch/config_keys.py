@@ -50,6 +50,7 @@ DEFAULT_KEYS: dict[str, str] = {
     "tank.close_up": "y",
     "tank.note": "l",
     "tank.export": "e",
+    "tank.weeks": "w",
     "tank.next": "n",
     "tank.previous": "p",
     "tank.up": "up",
@@ -93,10 +94,16 @@ DEFAULT_KEYS: dict[str, str] = {
     "night.begin": "home",
     "night.before": "comma",
     "night.after": "full_stop",
+    "night.weeks": "w",
     "night.up": "up",
     "night.down": "down",
     "night.page_up": "pageup",
     "night.page_down": "pagedown",
+    "weeks.back": "escape,q",
+    "weeks.up": "up",
+    "weeks.down": "down",
+    "weeks.page_up": "pageup",
+    "weeks.page_down": "pagedown",
     "sources.back": "escape",
     "sources.up": "up",
     "sources.down": "down",
@@ -166,7 +173,19 @@ ON_ALL_PAGES = (
 )
 """Ids of keys that every page answers to."""
 _PAGES = ("rooms", "room", "tank", "care", "alarms", "night", "sources", "health")
-_WITH_HELP = ("service", "service_end", "note", "away", "form", "choice", "gill", "lift", "listen", "heard")
+_WITH_HELP = (
+    "service",
+    "service_end",
+    "note",
+    "away",
+    "form",
+    "choice",
+    "gill",
+    "lift",
+    "listen",
+    "heard",
+    "weeks",
+)
 """Dialogs: they answer to `help` as well."""
 _WRITTEN_IN = ("note", "away", "form", "listen")
 """Places with a line to write in: a letter there is a letter."""

@@ -1,6 +1,6 @@
 """The review of a stretch: every tank reconstructed, ranked by what it went through."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -144,17 +144,30 @@ class RoomReview:
 
 
 def review_room(
-    config: Config, reader: StoreReader, span: Span, now_s: float, tanks: Sequence[str] | None = None
+    config: Config,
+    reader: StoreReader,
+    span: Span,
+    now_s: float,
+    tanks: Sequence[str] | None = None,
+    *,
+    progress: Callable[[int, int], None] | None = None,
 ) -> RoomReview:
     """Reconstruct `span` from the store, for `tanks` or for all.
+
+    `progress` is told how many tanks of how many are read.
 
     Raises:
         ConfigError: the configuration has no such tank.
         StoreError: the store cannot be read.
     """
     wanted = config.tank if tanks is None else tuple(config.tank_by_id(name) for name in tanks)
-    recordings = [record(reader, tank, span.from_s, span.to_s) for tank in wanted]
-    usual = [learn_usual(recording, span.from_s) for recording in recordings]
+    recordings: list[Recording] = []
+    usual: list[Usual] = []
+    for tank in wanted:
+        recordings.append(record(reader, tank, span.from_s, span.to_s))
+        usual.append(learn_usual(recordings[-1], span.from_s))
+        if progress is not None:
+            progress(len(recordings), len(wanted))
     courses = [find_excursions(one, u) for one, u in zip(recordings, usual, strict=True)]
     all_of_them = list(zip(recordings, courses, strict=True))
     reviews = [

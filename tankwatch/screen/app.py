@@ -24,7 +24,7 @@ from tankwatch.screen import keys, words
 from tankwatch.screen.alarms_page import AlarmsPage
 from tankwatch.screen.chart.draw import ChartData
 from tankwatch.screen.explained import Explains
-from tankwatch.screen.feed import History, LiveFeed, Reviewer
+from tankwatch.screen.feed import History, LiveFeed, Reviewer, WeeksReviewer
 from tankwatch.screen.health_page import HealthPage, Places
 from tankwatch.screen.link import Link, LinkState
 from tankwatch.screen.night_page import NightPage
@@ -66,11 +66,13 @@ class TankwatchApp(App[None]):
         config_path: Path | None = None,
         who: str | None = None,
         review: Reviewer | None = None,
+        weeks: WeeksReviewer | None = None,
         places: Places | None = None,
     ) -> None:
         """Attach to `feed` and `history`; `slow` paints at most every five seconds unless alarms change.
 
-        `review` reconstructs a night from the store; `places` names the files that the health page tells of.
+        `review` reconstructs a night from the store, `weeks` the weeks of a tank; `places` names the files
+        that the health page tells of.
         """
         super().__init__()
         self.config = config
@@ -80,6 +82,7 @@ class TankwatchApp(App[None]):
         self.slow = slow
         self.zone = config.room.zone
         self.review = review
+        self.weeks = weeks
         self.page_keys = {
             name: keys_in((DEFAULT_KEYS | config.keys)[f"page.{name}"])[0]
             for name in ("room", "alarms", "night", "sources", "health")
@@ -222,6 +225,12 @@ class TankwatchApp(App[None]):
         if key and isinstance(page, TankPage):
             page.open_tank(key)
             self.switch_screen("tank")
+
+    def open_weeks(self, tank_id: str) -> None:
+        """Show the weeks behind a tank."""
+        from tankwatch.screen.weeks_page import WeeksPage  # only a look at the weeks needs it
+
+        self.push_screen(WeeksPage(tank_id))
 
     def open_care(self, tank_id: str) -> None:
         """Open the care page of a tank."""

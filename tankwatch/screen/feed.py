@@ -18,9 +18,14 @@ Floats = npt.NDArray[np.float64]
 if TYPE_CHECKING:
     from tankwatch.review.review import RoomReview
     from tankwatch.review.span import Span
+    from tankwatch.review.weeks import TankWeeks
 
-Reviewer = Callable[["Span", float], "RoomReview"]
+Progress = Callable[[int, int], None]
+"""Told from a thread how many parts of how many are done."""
+Reviewer = Callable[["Span", float, Progress], "RoomReview"]
 """Reconstructs a stretch, reviewed at a time (s); called off the event loop, it may raise StoreError."""
+WeeksReviewer = Callable[[str, int, float], "TankWeeks"]
+"""Returns so many weeks of one tank before a time (s); called off the event loop, it may raise StoreError."""
 
 
 class LiveFeed(Protocol):

@@ -141,6 +141,7 @@ TANK_PAGE = [
     key("close_up", "fit water", "tank.close_up", "Stretch the water's own range over the chart", CHART),
     key("note", "log", "tank.note", "Write a line into the care log of this tank", TANK),
     key("export", "export", "tank.export", "Save what the chart shows as a CSV file", CHART, show=False),
+    key("weeks", "weeks", "tank.weeks", "The twelve weeks behind: heat loss, heater, light", TANK),
     key("next(1)", "next", "tank.next", "The next tank, in the order of the room", TANK),
     key("next(-1)", "previous", "tank.previous", "The tank before", TANK, show=False),
     key("scroll(-1)", "up", "tank.up", "Scroll the facts up", TANK, show=False),
@@ -254,10 +255,20 @@ NIGHT_PAGE = [
     key("night(-1)", "night before", "night.before", "The night before this one", CHART, display=","),
     key("night(1)", "night after", "night.after", "The night after this one", CHART, display="."),
     key("open", "open tank", "night.open", "Open the chosen tank", CHOOSING, display="Enter"),
+    key("weeks", "weeks", "night.weeks", "The twelve weeks behind the chosen tank", CHOOSING),
     key("move(-1)", "up", "night.up", "Choose the tank above", CHOOSING, show=False),
     key("move(1)", "down", "night.down", "Choose the tank below", CHOOSING, show=False),
     key("scroll(-8)", "page up", "night.page_up", "Scroll the account up", CHOOSING, show=False),
     key("scroll(8)", "page down", "night.page_down", "Scroll the account down", CHOOSING, show=False),
+]
+
+WEEKS_PAGE = [
+    key("back", "back", "weeks.back", "Back to where you came from", PAGES, display="Esc"),
+    key("scroll(-1)", "up", "weeks.up", "Scroll up", CHOOSING, show=False),
+    key("scroll(1)", "down", "weeks.down", "Scroll down", CHOOSING, show=False),
+    key("scroll(-10)", "page up", "weeks.page_up", "Scroll a page up", CHOOSING, show=False),
+    key("scroll(10)", "page down", "weeks.page_down", "Scroll a page down", CHOOSING, show=False),
+    HELP,
 ]
 
 HEALTH_PAGE = [

@@ -64,6 +64,7 @@ class NightPage(Page):
         self._asked: Span | None = None
         self._asked_at_s = float("-inf")
         self._drawn: object = None
+        self._read_so_far = ""
 
     def compose_body(self) -> ComposeResult:
         """Title, ranking, the moment, chart, account."""
@@ -86,14 +87,23 @@ class NightPage(Page):
     def draw(self, view: RoomView) -> None:
         """Draw the night; nothing is done while nothing has changed."""
         self._read_if_due(view.time_s)
-        state = (id(self.review), self.trouble, self.chosen, self.at_s, self.playing, self.speed, self.size)
+        state = (
+            id(self.review),
+            self.trouble,
+            self._read_so_far,
+            self.chosen,
+            self.at_s,
+            self.playing,
+            self.speed,
+            self.size,
+        )
         if state == self._drawn:
             return
         self._drawn = state
         title = self.query_one("#night-title", Picture)
         width = self.size.width
         if self.review is None:
-            said = self.trouble or "Reading the night …"
+            said = self.trouble or f"Reading the night … {self._read_so_far}".rstrip()
             self._set_height(title, 2)
             title.show([(Run(" " + row, "label"),) for row in wrap(clean(said), width - 2, 2)])
             for ident in ("#ranking", "#moment", "#night-chart", "#account"):
@@ -172,12 +182,16 @@ class NightPage(Page):
             self.refresh_view()
             return
         try:
-            review = await asyncio.to_thread(self.home.review, span, now_s)
+            review = await asyncio.to_thread(self.home.review, span, now_s, self._tell_progress)
         except StoreError as error:
             self.review, self.trouble = None, str(error)
         else:
             self._take(review)
         self.refresh_view()
+
+    def _tell_progress(self, done: int, of: int) -> None:
+        """Note how far the reading is; called from its thread, drawn with the next view."""
+        self._read_so_far = f"{done} of {of} tanks" if done < of else ""
 
     def _take(self, review: RoomReview) -> None:
         from tankwatch.screen.nightdraw import events_of, stops_of
@@ -208,6 +222,11 @@ class NightPage(Page):
         """Open the chosen tank."""
         if self._tank is not None:
             self.home.open_standing(self._tank.tank.id)
+
+    def action_weeks(self) -> None:
+        """Show the weeks behind the chosen tank."""
+        if self._tank is not None:
+            self.home.open_weeks(self._tank.tank.id)
 
     def action_incident(self) -> None:
         """Go to the onset of the next incident."""

@@ -17,6 +17,8 @@ from tankwatch.store.reader import StoreReader
 if TYPE_CHECKING:
     from tankwatch.review.review import RoomReview
     from tankwatch.review.span import Span
+    from tankwatch.review.weeks import TankWeeks
+    from tankwatch.screen.feed import Progress
 
 
 def run_screen(config: Config, config_path: Path, *, slow: bool = False) -> None:
@@ -32,10 +34,15 @@ def run_screen(config: Config, config_path: Path, *, slow: bool = False) -> None
     reader = StoreReader(config.store.path)
     socket = socket_path(config)
 
-    def review(span: "Span", now_s: float) -> "RoomReview":
+    def review(span: "Span", now_s: float, progress: "Progress") -> "RoomReview":
         from tankwatch.review.review import review_room  # only a look at the night needs it
 
-        return review_room(config, reader, span, now_s)
+        return review_room(config, reader, span, now_s, progress=progress)
+
+    def weeks(tank_id: str, count: int, now_s: float) -> "TankWeeks":
+        from tankwatch.review.weeks import review_weeks  # and only one at the weeks this
+
+        return review_weeks(config, reader, count, now_s, [tank_id]).tanks[0]
 
     app = TankwatchApp(
         config,
@@ -45,6 +52,7 @@ def run_screen(config: Config, config_path: Path, *, slow: bool = False) -> None
         slow=slow,
         config_path=config_path,
         review=review,
+        weeks=weeks,
         places=Places(config_path, config.store.path, socket),
     )
     app.run()

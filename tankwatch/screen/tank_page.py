@@ -211,6 +211,10 @@ class TankPage(Page):
         """Begin work in this tank, or ask whether it is over."""
         self.home.ask_service(self.tank_id)
 
+    def action_weeks(self) -> None:
+        """Show the weeks behind this tank."""
+        self.home.open_weeks(self.tank_id)
+
     def action_care(self) -> None:
         """Open the care of this tank."""
         self.home.open_care(self.tank_id)

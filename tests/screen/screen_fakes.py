@@ -307,9 +307,13 @@ def make_app(
 
 async def settle(pilot: Pilot[None]) -> None:
     """Let workers, messages and the repaint after them finish."""
-    for _ in range(2):
+    calm = 0
+    for _ in range(50):  # a worker's end may start the next one; on a busy machine that takes its time
         await pilot.pause()
-        for worker in list(pilot.app.workers):
-            if worker.group != "link" and not worker.is_finished:
-                await worker.wait()
+        running = [w for w in pilot.app.workers if w.group != "link" and not w.is_finished]
+        calm = 0 if running else calm + 1
+        if calm >= 2:
+            break
+        for worker in running:
+            await worker.wait()
     await pilot.pause()

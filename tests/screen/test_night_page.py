@@ -13,6 +13,7 @@ from tankwatch.reading import Channel, Reading
 from tankwatch.review.review import RoomReview, review_room
 from tankwatch.review.span import Span, last_night
 from tankwatch.screen.app import TankwatchApp
+from tankwatch.screen.feed import Progress
 from tankwatch.screen.ink import length, plain
 from tankwatch.screen.night_page import SPEEDS_S, NightPage
 from tankwatch.screen.nightdraw import draw_account, draw_ranking, draw_title, events_of, stops_of, water_at
@@ -73,7 +74,8 @@ def app_with(review: RoomReview) -> tuple[TankwatchApp, list[Span], ManualClock]
     app, _, clock = make_app(make_room(2))
     asked: list[Span] = []
 
-    def reviewer(span: Span, now_s: float) -> RoomReview:
+    def reviewer(span: Span, now_s: float, progress: Progress) -> RoomReview:
+        progress(1, 2)
         asked.append(span)
         return review
 
@@ -191,7 +193,7 @@ async def test_nothing_is_repainted_while_the_night_stands_still(night: RoomRevi
 async def test_a_store_that_cannot_be_read_is_told() -> None:
     app, _, _ = make_app(make_room(2), history=FakeHistory(broken=True))
 
-    def broken(span: Span, now_s: float) -> RoomReview:
+    def broken(span: Span, now_s: float, progress: Progress) -> RoomReview:
         raise StoreError("tank.db: there is no store yet")
 
     app.review = broken

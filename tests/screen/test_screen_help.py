@@ -42,7 +42,9 @@ async def test_every_field_of_every_form_explains_itself(form: str) -> None:
     app, _, _ = make_app(make_room(2))
     async with app.run_test(size=(120, 40)) as pilot:
         await settle(pilot)
-        await pilot.press("enter", "c", form)
+        await pilot.press("enter", "c")
+        await settle(pilot)
+        await pilot.press(form)
         await settle(pilot)
         dialog = app.screen
         assert isinstance(dialog, FormDialog)

@@ -29,6 +29,7 @@ from tankwatch.screen.rooms.page import RoomsPage
 from tankwatch.screen.service_dialog import ServiceBegin, ServiceEnd
 from tankwatch.screen.sources_page import SourcesPage
 from tankwatch.screen.tank_page import TankPage
+from tankwatch.screen.weeks_page import WeeksPage
 
 PAGES = (
     TankwatchApp,
@@ -53,6 +54,7 @@ PAGES = (
     FirstRun,
     ListenDialog,
     HeardPage,
+    WeeksPage,
 )
 EVERYWHERE = re.compile(
     r"^([a-zA-Z0-9]|f1|ctrl\+[a-z]|up|down|left|right|home|end|pageup|pagedown|enter|escape|space|backspace"
