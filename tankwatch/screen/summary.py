@@ -46,7 +46,7 @@ def what(standing: Standing) -> str:
     if standing.level is Level.SERVICE and standing.tank is not None:
         lowered = standing.tank.service == ServiceMark.WATER_OUT
         return "water level lowered" if lowered else "hands in the tank"
-    return standing.message or standing.word
+    return clean(standing.message) or standing.word
 
 
 def time_left(standing: Standing) -> str:
