@@ -99,6 +99,12 @@ class MosquittoBroker:
             return False
         return True
 
+    @property
+    def pid(self) -> int:
+        """Number of its process."""
+        assert self._process is not None
+        return self._process.pid
+
     def stop(self) -> None:
         """End it at once; its clients see their connections close."""
         if self._process is not None:

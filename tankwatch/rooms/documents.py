@@ -23,6 +23,8 @@ _LONGEST_TEXT = 1000
 _LEAST, _MOST = -1e9, 1e11
 """Every number lies between: as a time that is the year 1938 to 5138, which every clock can show."""
 _DEEPEST = 8
+_NARROWEST_K = 0.01
+"""Places in a band are reckoned by its width."""
 
 _Run = Annotated[str, Field(pattern=r"^[0-9a-f]{8}$")]
 _Up = Annotated[float, Field(ge=0)]
@@ -117,7 +119,7 @@ def read(model: type[_T], payload: bytes, most_bytes: int) -> _T:
     except ValidationError as error:
         first = error.errors(include_url=False, include_input=False)[0]
         raise ValueError(f"{'.'.join(map(str, first['loc']))[:60]}: {first['type']}") from error
-    if isinstance(found, TankStatus) and not found.tank.low_c < found.tank.high_c:
+    if isinstance(found, TankStatus) and found.tank.high_c - found.tank.low_c < _NARROWEST_K:
         raise ValueError("tank: a band without width")
     return found
 

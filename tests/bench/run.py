@@ -1,9 +1,9 @@
 """Measure tankwatch against things measured in the same run, and print one table.
 
-    python tests/bench/run.py [store] [charts] [ingest] [engine] [screen]
+    python tests/bench/run.py [store] [charts] [ingest] [engine] [screen] [rooms]
 
-Needs the extra `bench` (DuckDB, pyarrow) for the charts and a mosquitto for ingest. Nothing is asserted: the
-machine decides. Times are CPU time of one process pinned to one core where it says so.
+Needs the extra `bench` (DuckDB, pyarrow) for the charts and a mosquitto for ingest and rooms. Nothing is
+asserted: the machine decides. Times are CPU time of one process pinned to one core where it says so.
 """
 
 import sys
@@ -15,7 +15,7 @@ sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parent.parent)]
 
 from bench_table import print_table  # noqa: E402
 
-PARTS = ("store", "charts", "ingest", "engine", "screen")
+PARTS = ("store", "charts", "ingest", "engine", "screen", "rooms")
 
 
 def measure(wanted: list[str]) -> None:
@@ -48,6 +48,10 @@ def _part(part: str, folder: Path):  # type: ignore[no-untyped-def]
         import bench_screen
 
         return bench_screen.screen(folder)
+    if part == "rooms":
+        import bench_rooms
+
+        return bench_rooms.rooms(folder)
     sys.exit(f"no part {part!r}; known: {', '.join(PARTS)}")
 
 

@@ -31,7 +31,8 @@ class CuttableLink:
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.port: int = self._listener.getsockname()[1]
         self.is_cut = False
-        self.bytes_forwarded = 0
+        self.bytes_back = 0
+        """Bytes that came from the target."""
         self._pairs: set[tuple[socket.socket, socket.socket]] = set()
         self._ends = False
         threading.Thread(target=self._accept, daemon=True).start()
@@ -62,7 +63,8 @@ class CuttableLink:
                     if not data:
                         return
                     other[ready].sendall(data)
-                    self.bytes_forwarded += len(data)
+                    if ready is far:
+                        self.bytes_back += len(data)
         except (OSError, ValueError):
             return
         finally:

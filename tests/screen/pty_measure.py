@@ -12,6 +12,7 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
+from typing import Self
 
 PROGRAM = Path(__file__).with_name("screen_in_terminal.py")
 
@@ -34,7 +35,12 @@ class ScreenInTerminal:
         self._pid = 0
         self._fd = -1
 
-    def __enter__(self) -> "ScreenInTerminal":
+    @property
+    def pid(self) -> int:
+        """Number of its process."""
+        return self._pid
+
+    def __enter__(self) -> Self:
         self._pid, self._fd = pty.fork()
         if self._pid == 0:
             os.environ.update(TERM="xterm-256color", COLORTERM="truecolor", TEXTUAL_ANIMATIONS="none")
