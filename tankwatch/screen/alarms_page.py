@@ -17,6 +17,7 @@ from tankwatch.screen.alarmdraw import draw_detail, draw_row, place_of
 from tankwatch.screen.away_dialog import Away, AwayDialog
 from tankwatch.screen.ink import Line, Run, on_ground, wrap
 from tankwatch.screen.page import Page
+from tankwatch.screen.page_table import PageTable, alarm_table
 from tankwatch.screen.picture import Picture
 from tankwatch.screen.standing import RoomView
 
@@ -124,6 +125,10 @@ class AlarmsPage(Page):
             listing.scroll_to(y=self.chosen, animate=False)
         elif self.chosen >= top + height:
             listing.scroll_to(y=self.chosen - height + 1, animate=False)
+
+    def table(self) -> PageTable:
+        """Return the alarms that are listed."""
+        return alarm_table(self._alarms)
 
     def action_acknowledge(self) -> None:
         """Acknowledge the chosen alarm."""

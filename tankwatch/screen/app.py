@@ -11,7 +11,7 @@ from typing import Any, ClassVar, Literal
 
 from textual import work
 from textual.app import App, SystemCommand
-from textual.binding import BindingType
+from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
 from tankwatch.alarms.model import Alarm, AlarmState
@@ -371,6 +371,12 @@ class TankwatchApp(App[None]):
         yield SystemCommand("Help", "What this page shows, and its keys", self.action_help)
         yield SystemCommand("Picture", "Save this page as an SVG file", lambda: self.save_picture())
         yield SystemCommand("Quit", "Close the screen; the watch goes on", self.exit)
+        if isinstance(screen, Page):
+            for binding in screen.BINDINGS:
+                if isinstance(binding, Binding) and (binding.show or binding.action == "export"):
+                    action = partial(screen.run_action, binding.action)
+                    title = binding.description[0].upper() + binding.description[1:]
+                    yield SystemCommand(title, binding.tooltip, partial(self.call_later, action))
 
     def save_picture(self) -> None:
         """Save the page on top as an SVG file in the current folder."""

@@ -89,6 +89,7 @@ ROOM = [
         "Say that you saw the alarms of the chosen tank",
         ALARM,
     ),
+    key("export", "export", "room.export", "Save what this page shows as a CSV file", PROGRAM, show=False),
     key("clear", "all tanks", "room.clear", "End the search", CHOOSING, show=False),
     key("move('left')", "left", "room.left", "Choose the one before", CHOOSING, show=False),
     key("move('right')", "right", "room.right", "Choose the next one", CHOOSING, show=False),
@@ -187,6 +188,7 @@ ALARM_PAGE = [
         display="K",
     ),
     key("reset", "put right", "alarms.reset", "Say that the cause of a latched alarm was put right", ALARM),
+    key("export", "export", "alarms.export", "Save what this page shows as a CSV file", PROGRAM, show=False),
     key("move(-1)", "up", "alarms.up", "Choose the one above", CHOOSING, show=False),
     key("move(1)", "down", "alarms.down", "Choose the one below", CHOOSING, show=False),
     key("move(-10)", "page up", "alarms.page_up", "Ten up", CHOOSING, show=False),
@@ -195,6 +197,7 @@ ALARM_PAGE = [
 
 SOURCES_PAGE = [
     key("app.page('room')", "back", "sources.back", "Back to the room", PAGES, display="Esc"),
+    key("export", "export", "sources.export", "Save what this page shows as a CSV file", PROGRAM, show=False),
     key("scroll(-1)", "up", "sources.up", "Scroll up", CHOOSING, show=False),
     key("scroll(1)", "down", "sources.down", "Scroll down", CHOOSING, show=False),
     key("scroll(-10)", "page up", "sources.page_up", "Scroll a page up", CHOOSING, show=False),
@@ -256,6 +259,7 @@ NIGHT_PAGE = [
     key("night(1)", "night after", "night.after", "The night after this one", CHART, display="."),
     key("open", "open tank", "night.open", "Open the chosen tank", CHOOSING, display="Enter"),
     key("weeks", "weeks", "night.weeks", "The twelve weeks behind the chosen tank", CHOOSING),
+    key("export", "export", "night.export", "Save what this page shows as a CSV file", PROGRAM, show=False),
     key("move(-1)", "up", "night.up", "Choose the tank above", CHOOSING, show=False),
     key("move(1)", "down", "night.down", "Choose the tank below", CHOOSING, show=False),
     key("scroll(-8)", "page up", "night.page_up", "Scroll the account up", CHOOSING, show=False),

@@ -16,6 +16,7 @@ from tankwatch.screen import keys
 from tankwatch.screen.chart.draw import draw_chart
 from tankwatch.screen.ink import Run, clean, wrap
 from tankwatch.screen.page import Page
+from tankwatch.screen.page_table import PageTable, night_table
 from tankwatch.screen.picture import Picture
 from tankwatch.screen.standing import RoomView
 
@@ -222,6 +223,10 @@ class NightPage(Page):
         """Open the chosen tank."""
         if self._tank is not None:
             self.home.open_standing(self._tank.tank.id)
+
+    def table(self) -> PageTable | None:
+        """Return the night in figures."""
+        return None if self.review is None else night_table(self.review)
 
     def action_weeks(self) -> None:
         """Show the weeks behind the chosen tank."""

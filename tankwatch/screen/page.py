@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from abc import abstractmethod
+from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, cast
 
 from textual import events
@@ -13,6 +14,7 @@ from tankwatch.alarms.model import AlarmState
 from tankwatch.screen.bars import KeyLine, TopBar
 from tankwatch.screen.explained import Explains
 from tankwatch.screen.lean import LeanCompositor
+from tankwatch.screen.page_table import PageTable, save_table
 from tankwatch.screen.standing import RoomView
 
 if TYPE_CHECKING:
@@ -48,6 +50,23 @@ class Page(Explains, Screen[None]):
     @abstractmethod
     def draw(self, view: RoomView) -> None:
         """Draw `view`; called only while the page is mounted and on top."""
+
+    def table(self) -> PageTable | None:
+        """Return what the page shows as a table; None: it has none, or nothing to show yet."""
+        return None
+
+    def action_export(self) -> None:
+        """Save what the page shows in the folder that the program was started in."""
+        table = self.table()
+        if table is None or not table.rows:
+            self.home.tell("There is nothing here to put into a table.")
+            return
+        try:
+            path = save_table(table, self.NAME, self.home.clock.wall_s(), Path.cwd())
+        except OSError as error:
+            self.home.tell(f"The table could not be saved: {error}", severity="error")
+        else:
+            self.home.tell(f"Saved as {path}")
 
     def record_changed(self) -> None:
         """Something was written down: a page that shows the record reads it anew."""

@@ -15,6 +15,7 @@ from tankwatch.screen.explained import Explained
 from tankwatch.screen.ink import Line, Run, clean, crop, fit, wrap
 from tankwatch.screen.link import LinkState
 from tankwatch.screen.page import Page
+from tankwatch.screen.page_table import PageTable, room_table
 from tankwatch.screen.palette import block
 from tankwatch.screen.picture import Picture
 from tankwatch.screen.standing import ORDERS, Level, Order, RoomView, Standing, ordered
@@ -191,6 +192,10 @@ class RoomPage(Page):
         search.display = False
         self.set_focus(None)
         self.call_after_refresh(self.refresh_view)
+
+    def table(self) -> PageTable:
+        """Return the tanks that are shown, in their order."""
+        return room_table(self._standings)
 
     def action_acknowledge(self) -> None:
         """Acknowledge what is chosen."""

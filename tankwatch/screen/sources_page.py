@@ -9,6 +9,7 @@ from tankwatch import __version__
 from tankwatch.screen import keys, words
 from tankwatch.screen.ink import Line, Run, clean, crop, fit, wrap
 from tankwatch.screen.page import Page
+from tankwatch.screen.page_table import PageTable, source_table
 from tankwatch.screen.picture import Picture
 from tankwatch.screen.standing import RoomView
 from tankwatch.snapshot import RoomSnapshot, SourceSnapshot, StoreSnapshot
@@ -41,6 +42,10 @@ class SourcesPage(Page):
         """Draw all of it."""
         picture = self.query_one("#sources", Picture)
         picture.show(draw_sources(view.snapshot, view.live, self.size.width - 2))
+
+    def table(self) -> PageTable:
+        """Return the health of the sources."""
+        return source_table(self.home.view.snapshot)
 
     def action_scroll(self, rows: int) -> None:
         """Scroll."""

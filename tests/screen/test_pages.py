@@ -17,6 +17,7 @@ from screen_fakes import (
     settle,
     troubled_room,
 )
+from textual.binding import Binding
 from textual.widgets import Input
 
 from tankwatch.alarms.model import AlarmState, Condition, Priority
@@ -504,7 +505,13 @@ async def test_the_palette_lists_what_this_program_does() -> None:
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         titles = [c.title for c in app.get_system_commands(app.screen)]
-        assert titles == ["Room", "Alarms", "Night", "Sources", "Health", "Help", "Picture", "Quit"]
+        assert titles[:8] == ["Room", "Alarms", "Night", "Sources", "Health", "Help", "Picture", "Quit"]
+        shown_keys = {b.description for b in app.screen.BINDINGS if isinstance(b, Binding) and b.show}
+        assert {title.lower() for title in titles[8:]} == shown_keys | {"export"}
+        find = next(c for c in app.get_system_commands(app.screen) if c.title == "Find")
+        find.callback()
+        await settle(pilot)
+        assert app.screen.query_one("#search").display
 
 
 async def test_fakes_are_what_the_screen_asks_for() -> None:
