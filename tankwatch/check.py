@@ -19,6 +19,7 @@ from tankwatch.config import (
 )
 from tankwatch.printing import LONGEST_LINE
 from tankwatch.reading import Channel
+from tankwatch.rooms.topics import Topics
 from tankwatch.safetext import safe_text
 
 _ROOM = (
@@ -39,9 +40,33 @@ def report(config: Config, path: Path) -> dict[str, Any]:
         "sources": [
             {"id": source.id, "kind": source.kind, "address": _address(source)} for source in config.source
         ],
+        "publish": _publish(config),
+        "centre": _centre(config),
         "room_watched_for": [{"condition": c.value, "when": when} for c, when in _ROOM],
         "tanks": [_tank(tank) for tank in config.tank],
         "warnings": list(warnings_of(config)),
+    }
+
+
+def _publish(config: Config) -> dict[str, Any] | None:
+    publish = config.publish
+    if publish is None:
+        return None
+    return {
+        "address": f"{publish.host}:{publish.port}{' with TLS' if publish.tls else ''}",
+        "topic": Topics(publish.topic).of(config.room.slug, "…"),
+        "acknowledge": publish.acknowledge,
+    }
+
+
+def _centre(config: Config) -> dict[str, Any] | None:
+    centre = config.centre
+    if centre is None:
+        return None
+    return {
+        "address": f"{centre.host}:{centre.port}{' with TLS' if centre.tls else ''}",
+        "rooms": list(centre.rooms),
+        "silent_after_s": centre.silent_after_s,
     }
 
 
@@ -135,6 +160,13 @@ def _lines(found: dict[str, Any]) -> Iterator[str]:
     yield f"Room {found['room']} ({found['timezone']}), store {found['store']}"
     for source in found["sources"]:
         yield f"Source {source['id']}: {source['kind']} {source['address']}"
+    if publish := found["publish"]:
+        may = "alarms may be acknowledged from there" if publish["acknowledge"] else "to be looked at only"
+        yield f"Published to {publish['address']} as {publish['topic']}: {may}"
+    if centre := found["centre"]:
+        yield f"Centre of the rooms that publish to {centre['address']}"
+        for room in centre["rooms"]:
+            yield f"  room {room}: source-lost when it is silent for {centre['silent_after_s']:g} s"
     for item in found["room_watched_for"]:
         yield f"  watched for {item['condition']:<20} {item['when']}"
     for tank in found["tanks"]:

@@ -1,4 +1,7 @@
-"""`tankwatch check --live`: wait for one reading of each channel, send a test by each way, tell what came."""
+"""`tankwatch check --live`: wait for one reading of each channel, send a test by each way, tell what came.
+
+The brokers of `[publish]` and `[centre]` are tried as well.
+"""
 
 import getpass
 import grp
@@ -14,6 +17,7 @@ from tankwatch.errors import ConfigError
 from tankwatch.listen.capture import Capture
 from tankwatch.listen.live import LiveCheck, Verdict, as_lines
 from tankwatch.notify.live_check import WayResult, send_test
+from tankwatch.rooms.live_check import BrokerResult, try_brokers
 from tankwatch.safetext import safe_text
 
 FINE, NEEDS_ATTENTION = 0, 3
@@ -21,27 +25,39 @@ _SHORTEST_S, _LONGEST_S = 15.0, 900.0
 
 
 def run_live(config: Config, duration_s: float | None, as_json: bool) -> int:
-    """Check every channel and every way of `config`; return 0, or 3 where something needs attention.
+    """Check every channel, way and broker of `config`; return 0, or 3 where something needs attention.
 
     Raises:
-        ConfigError: neither a channel nor a way is configured.
+        ConfigError: there is nothing to try.
     """
     has_channels = any(tank.channel for tank in config.tank)
-    if not has_channels and not config.way:
+    has_links = config.publish is not None or config.centre is not None
+    if not has_channels and not config.way and not has_links:
         raise ConfigError("there is no [[tank.channel]] to wait for; tankwatch listen finds and writes them")
     ways = _test_ways(config)
+    links = _try_links(config) if has_links else []
     verdicts, trouble = _wait_for_channels(config, duration_s) if has_channels else ([], {})
     if as_json:
         record = {
             "channels": [asdict(verdict) for verdict in verdicts],
             "ways": [asdict(way) for way in ways],
+            "rooms": [asdict(link) for link in links],
             "trouble": trouble,
         }
         print(json.dumps(record, ensure_ascii=False, indent=2))
     else:
         told = [f"{'fine' if way.ok else 'FAILED'}  way {way.way} ({way.kind}): {way.detail}" for way in ways]
+        told += [f"{'fine' if link.ok else 'FAILED'}  {link.table}: {link.detail}" for link in links]
         print("\n".join([*as_lines(verdicts), *(safe_text(line, 500) for line in told)]))
-    return FINE if all(v.fine for v in verdicts) and all(way.ok for way in ways) else NEEDS_ATTENTION
+    results = [*(way.ok for way in ways), *(link.ok for link in links)]
+    is_fine = all(v.fine for v in verdicts) and all(results)
+    return FINE if is_fine else NEEDS_ATTENTION
+
+
+def _try_links(config: Config) -> list[BrokerResult]:
+    """Try the brokers that other places use, or that this one hears them by."""
+    print("trying the brokers of [publish] and [centre]", file=sys.stderr, flush=True)
+    return try_brokers(config)
 
 
 def _test_ways(config: Config) -> list[WayResult]:

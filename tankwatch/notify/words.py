@@ -68,7 +68,7 @@ class Words:
         names = list(dict.fromkeys(FIRST_STEPS[a.condition].what for a in alarms))
         what = names[0] if len(names) == 1 else f"{len(alarms)} alarms"
         places = list(dict.fromkeys(self.place(a) for a in alarms))
-        return f"{places[0] if len(places) == 1 else f'{len(places)} tanks'}: {what}"
+        return f"{places[0] if len(places) == 1 else _how_many(alarms)}: {what}"
 
     def _one(self, kind: Kind, alarm: Alarm, now_s: float, most: int) -> str:
         step = FIRST_STEPS[alarm.condition]
@@ -89,7 +89,7 @@ class Words:
         first = min(a.since_s for a in alarms)
         soonest = min(alarms, key=lambda a: float("inf") if a.margin_min is None else a.margin_min)
         return (
-            f"{worst(alarms).value.upper()}: {len(alarms)} tanks: {step.what} since "
+            f"{worst(alarms).value.upper()}: {_how_many(alarms)}: {step.what} since "
             f"{self.clock(first, now_s)}: {self._places(alarms)}.{minutes_left(soonest)} "
             f"First: {step.do} {step.caution}"
         ).rstrip()
@@ -124,6 +124,12 @@ class Words:
         names = list(dict.fromkeys(a.tank or a.subject or self._room for a in alarms))
         more = f" and {len(names) - most} more" if len(names) > most else ""
         return ", ".join(names[:most]) + more
+
+
+def _how_many(alarms: Sequence[Alarm]) -> str:
+    """Return `3 tanks`, or `3 places` where a source or a room is among them."""
+    count = len({(alarm.tank, alarm.subject) for alarm in alarms})
+    return f"{count} {'tanks' if all(alarm.tank for alarm in alarms) else 'places'}"
 
 
 def worst(alarms: Sequence[Alarm]) -> Priority:

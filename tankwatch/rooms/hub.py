@@ -33,6 +33,8 @@ class RoomStatus:
     """Seconds since its last sign of life."""
     tanks: int
     """As many as the room says it has."""
+    left_out: int
+    """So many of them beyond what one room may show here."""
     changes: int
     """Counts what concerns a keeper: it grows when an alarm, or the room's word, has changed."""
 
@@ -165,6 +167,7 @@ class Hub:
             word,
             room.pulse.age_s,
             0 if state is None else len(state.tanks) + state.left_out,
+            0 if state is None else state.left_out,
             self._changes[room.room_id],
         )
 

@@ -17,7 +17,7 @@ from conftest import MosquittoBroker, free_port, wait_until
 from paho.mqtt.enums import CallbackAPIVersion
 
 from tankwatch.alarms.model import Alarm, AlarmState, Condition, Priority
-from tankwatch.check import report
+from tankwatch.check import as_lines, report
 from tankwatch.clock import SystemClock
 from tankwatch.config import load, warnings_of
 from tankwatch.config_rooms import CentreConfig
@@ -140,15 +140,19 @@ def test_the_examples_load_and_need_no_warning(name: str) -> None:
     path = CONFIGS / f"{name}.toml"
     config = load(path)
     assert list(warnings_of(config)) == []
-    assert report(config, path)["room"] == config.room.name
+    found = report(config, path)
+    said = "\n".join(as_lines(found))
+    assert found["room"] == config.room.name
     if name == "room":
         assert config.publish is not None
         assert config.room.slug == "back-room"
-        conditions = {item["condition"] for item in report(config, path)["tanks"][0]["watched_for"]}
+        conditions = {item["condition"] for item in found["tanks"][0]["watched_for"]}
+        assert "Published to 127.0.0.1:1883 as tankwatch/1/back-room/…: alarms may be acknowledged" in said
         assert {"too-cold", "heater-stuck-on"} <= conditions
     else:
         assert config.centre is not None
         assert config.centre.rooms == ("back-room", "cellar")
+        assert "room cellar: source-lost when it is silent for 70 s" in said
 
 
 def test_status_survives_a_cut_link_and_an_acknowledgement_passes_the_bridge(

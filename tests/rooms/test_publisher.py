@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import MosquittoBroker, wait_until
+from conftest import MosquittoBroker, free_port, wait_until
 
 from tankwatch.alarms.model import Condition, Priority
 from tankwatch.cli import run as run_command
@@ -20,6 +20,7 @@ from tankwatch.errors import ControlError
 from tankwatch.rooms.heard import Word
 from tankwatch.rooms.hub import Hub
 from tankwatch.rooms.listener import RoomListener
+from tankwatch.rooms.live_check import try_brokers
 from tankwatch.rooms.publisher import PICTURE_WITHIN_S, RoomPublisher
 from tankwatch.rooms.session import broker_of
 from tankwatch.rooms.topics import Topics
@@ -189,6 +190,30 @@ def test_a_watch_without_pictures_gives_no_sign_of_life(mosquitto_broker: Mosqui
         finally:
             supervisor.ask_to_stop()
             assert supervisor.join(5.0)
+
+
+def test_the_live_check_tries_both_brokers_and_names_the_rooms_that_are_heard(
+    tmp_path: Path, mosquitto_broker: MosquittoBroker
+) -> None:
+    port = mosquitto_broker.port
+    text = _config_text(port)
+    centre = f'{text}[centre]\nport = {port}\nrooms = ["back-room", "cellar"]\n'
+    path = tmp_path / "centre.toml"
+    path.write_text(centre)
+    with _watching(tmp_path, text) as client:
+        wait_until(lambda: (s := _publisher(client)) is not None and s.state == "connected", "the publisher")
+        published, heard = try_brokers(load(path), listen_s=2.0)
+        assert (published.ok, published.detail) == (True, "connected; nothing was published")
+        assert not heard.ok
+        assert heard.detail == "connected; rooms heard: back-room; not heard: cellar"
+        path.write_text(centre.replace(', "cellar"', ""))
+        assert [result.ok for result in try_brokers(load(path), listen_s=10.0)] == [True, True]
+        # The running watch was not thrown out by the look.
+        publisher = _publisher(client)
+        assert publisher is not None
+        assert (publisher.state, publisher.restarts) == ("connected", 0)
+    path.write_text(centre.replace(str(port), str(free_port())))
+    assert all("connection refused" in result.detail for result in try_brokers(load(path)))
 
 
 def test_a_table_takes_every_key_of_a_broker_with_it() -> None:

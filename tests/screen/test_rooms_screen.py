@@ -171,6 +171,12 @@ class TestWhatIsSaid:
         assert not any("\x1b" in text for text in plain(lines))
         assert "[/red][0]" in "".join(plain(lines))
 
+    def test_tanks_beyond_the_bound_are_told(self) -> None:
+        ear = _heard({"hall": make_room([make_tank(n) for n in range(1, 2004)], room="Hall")})
+        (room,) = _standings(ear)
+        assert room.status.tanks == 2003
+        assert "tanks, 3 more are not shown ─" in plain(draw_chosen(room, 80, 10, Steady()))[1]
+
     def test_what_was_not_taken_is_told(self) -> None:
         assert draw_refused(Refusals(), 80) == []
         (line,) = plain(draw_refused(Refusals(2, "tankwatch/1/x/state: no JSON", 5), 120))

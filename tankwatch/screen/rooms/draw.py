@@ -87,7 +87,8 @@ def draw_chosen(room: RoomStanding | None, width: int, height: int, steady: Stea
         return []
     troubled = [s for s in ordered(room.view) if s.level > (Level.QUIET if room.heard else Level.STALE)]
     known = words.how_many(len(room.view.tanks), "tank")
-    title = f" {room.name}: {known if room.heard else f'{known} as last known'} "
+    beyond = f", {room.status.left_out} more are not shown" if room.status.left_out else ""
+    title = f" {room.name}: {known if room.heard else f'{known} as last known'}{beyond} "
     lines: list[Line] = [(), (Run("──" + title + "─" * max(0, width - 2 - len(title)), "faint"),)]
     if not troubled:
         said = "Nothing is wrong in this room." if room.heard else "Nothing was wrong when it was last heard."
