@@ -155,11 +155,10 @@ def told_as(source: SourceSnapshot) -> tuple[str, Priority]:
                 "whether anybody watches its tanks is not known here",
                 Priority.HIGH,
             )
-    return (
-        f"source {source.source_id} ({source.kind}) is {source.state}: {reason}; "
-        "its tanks are not watched until it is back",
-        Priority.HIGH,
-    )
+    ends = "its tanks are not watched until it is back"
+    if source.state == "connected":
+        ends = "this ends when the connection has held for a while"
+    return f"source {source.source_id} ({source.kind}) is {source.state}: {reason}; {ends}", Priority.HIGH
 
 
 class Healthy(Protocol):

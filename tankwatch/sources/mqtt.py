@@ -215,6 +215,9 @@ class _Session:
         if self._answer is None:
             hint = "" if self._config.tls else "; does this port want tls = true?"
             return f"the broker closed the connection without an answer{reason}{hint}"
+        if self._config.client_id and not told:
+            # Two clients of one id cut each other off for ever, and many a broker does not say so.
+            reason = f"; does another program use client_id {self._config.client_id!r}?"
         return f"the connection was lost{reason}"
 
     def close(self) -> None:

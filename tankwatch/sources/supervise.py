@@ -2,11 +2,12 @@
 
 import logging
 import threading
+from collections import deque
 
 from tankwatch.clock import Clock
 from tankwatch.errors import TankwatchError
 from tankwatch.snapshot import SourceSnapshot
-from tankwatch.sources.base import Link, Source
+from tankwatch.sources.base import Link, Source, Standing
 from tankwatch.sources.inbox import Inbox
 
 log = logging.getLogger(__name__)
@@ -14,6 +15,11 @@ log = logging.getLogger(__name__)
 FIRST_PAUSE_S = 0.25
 STEADY_AFTER_S = 10.0
 """A connection that held so long makes the next pause short again."""
+UNSTEADY_CUTS, UNSTEADY_S = 4, 120.0
+"""Cut off so often within this time a source counts as lost, though it is connected in between: what it
+brings has holes, and each cut alone is too short to be told."""
+HOLDS_AFTER_S = 30.0
+"""A connection that held so long is steady again, however often it was cut before."""
 STALLED_AFTER_S = 30.0
 """Without a beat for so long a source counts as lost: its thread hangs."""
 
@@ -41,6 +47,9 @@ class Supervisor:
         self._link = Link(source.source_id, inbox, clock)
         self._thread: threading.Thread | None = None
         self._restarts = 0
+        self._cuts: deque[float] = deque(maxlen=UNSTEADY_CUTS)
+        """When a connection was cut off, monotonic, s."""
+        self._cut_because = ""
         self._closed = False
 
     def start(self) -> None:
@@ -87,11 +96,19 @@ class Supervisor:
                 pause_s = self._first_pause_s
             if before.connected or before.detail != trouble:
                 log.warning("source %s: %s", source.source_id, trouble)
+            if before.connected:
+                self._cut_because = trouble
+                self._cuts.append(self._clock.monotonic_s())
             link.disconnected(trouble)
             link.wait(pause_s)
             pause_s = min(pause_s * 2, source.retry_at_most_s)
             self._restarts += 1
             link.beat()
+
+    def _is_unsteady(self, standing: Standing, now_s: float) -> bool:
+        if len(self._cuts) < UNSTEADY_CUTS or now_s - self._cuts[0] > UNSTEADY_S:
+            return False
+        return not (standing.connected and now_s - standing.changed_s > HOLDS_AFTER_S)
 
     def health(self) -> SourceSnapshot:
         """Return how the source does now."""
@@ -105,6 +122,12 @@ class Supervisor:
             state, detail = "lost", f"{address}: its thread has died; restart the watch"
         elif now_s - standing.beat_s > self._stalled_after_s:
             state, detail = "lost", f"{address}: hangs, no sign of life for {now_s - standing.beat_s:.0f} s"
+        elif self._is_unsteady(standing, now_s):
+            state = "lost"
+            detail = (
+                f"{address}: the connection does not hold, cut {UNSTEADY_CUTS} times in "
+                f"{UNSTEADY_S / 60.0:.0f} minutes: {self._cut_because}"
+            )
         elif standing.connected:
             state, detail = "connected", standing.detail
         else:

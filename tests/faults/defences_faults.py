@@ -5,6 +5,7 @@ from defence import defence
 ANSWER = "tests/faults/test_answer_means_kept.py"
 DISK = "tests/faults/test_disk.py"
 KILLS = "tests/faults/test_kills.py"
+LINKS = "tests/faults/test_links.py"
 STORE = "tankwatch/store"
 
 DEFENCES = [
@@ -63,7 +64,7 @@ DEFENCES = [
         f"{STORE}/writer_thread.py",
         "self._backlog.give_back(batch)",
         "self._backlog.settle(len(batch), 0)",
-        f"{DISK}::test_a_disk_that_refuses_is_told_and_all_is_written_when_it_takes_again",
+        "tests/store/test_store_trouble.py::test_a_full_disk_keeps_the_steps_drops_the_oldest_readings_and_recovers",
     ),
     defence(
         "store-behind-is-told",
@@ -121,7 +122,65 @@ DEFENCES = [
         "tankwatch/watch/telling.py",
         'return reader.outbox("waiting")',
         "return []",
-        "tests/notify/test_delivery.py::test_killed_between_attempt_and_confirmation_it_comes_again_with_the_same_id",
         f"{KILLS}::test_two_hundred_kills_lose_and_double_nothing_that_was_promised",
+        slow=True,
+    ),
+    defence(
+        "keepalive",
+        "a half-open link is noticed",
+        "tankwatch/sources/mqtt.py",
+        "client.loop_misc()",
+        "pass",
+        f"{LINKS}::test_a_link_that_hangs_or_refuses_is_told_and_one_that_crawls_loses_nothing",
+    ),
+    defence(
+        "source-lost-is-told",
+        "a source that is lost is an alarm",
+        "tankwatch/watch/judge.py",
+        'self.is_lost = self.is_lost or state == "lost"',
+        "pass",
+        f"{LINKS}::test_a_link_that_hangs_or_refuses_is_told_and_one_that_crawls_loses_nothing",
+    ),
+    defence(
+        "a-link-that-does-not-hold-is-told",
+        "a connection that is cut again and again is an alarm, though it is up in between",
+        "tankwatch/sources/supervise.py",
+        "elif self._is_unsteady(standing, now_s):",
+        "elif False:",
+        f"{LINKS}::test_two_watches_with_one_client_id_are_told_why_their_link_does_not_hold",
+    ),
+    defence(
+        "certificates-are-verified",
+        "a broker whose certificate expired or is for another name is refused",
+        "tankwatch/sources/mqtt.py",
+        "    context.sslsocket_class = _TidyTlsSocket\n",
+        "    context.sslsocket_class = _TidyTlsSocket\n"
+        "    context.check_hostname = False\n"
+        "    context.verify_mode = ssl.CERT_NONE\n",
+        f"{LINKS}::test_a_certificate_that_expired_or_is_for_another_name_is_refused_by_name",
+    ),
+    defence(
+        "what-a-flood-drops-is-counted",
+        "what the inbox must drop is the oldest, and counted",
+        "tankwatch/sources/inbox.py",
+        "self._dropped[self._readings.popleft().source] += 1",
+        "self._readings.popleft()",
+        "tests/sources/test_inbox.py::test_full_it_drops_the_oldest_and_counts_by_source",
+    ),
+    defence(
+        "retained-is-not-fresh",
+        "a retained message is shown, never stored as a reading",
+        f"{STORE}/writer.py",
+        "if not r.retained and r.channel is not _SERVICE]",
+        "if r.channel is not _SERVICE]",
+        "tests/watch/test_end_to_end.py::test_retained_value_is_shown_but_not_stored",
+    ),
+    defence(
+        "half-lines-are-left-out",
+        "a line cut off by pulling a probe makes no reading",
+        "tankwatch/sources/serial.py",
+        "buffer = LineBuffer()",
+        'buffer = self.__dict__.setdefault("_kept_buffer", LineBuffer())',
+        f"{LINKS}::test_a_probe_pulled_amid_a_line_and_a_mebibyte_of_noise_make_no_reading",
     ),
 ]
