@@ -145,8 +145,8 @@ class Bridged:
         self.centre.kill()
 
 
-def start_bridged(folder: Path) -> Bridged:
-    """Start both from the examples; only addresses, ports and the certificates differ."""
+def start_bridged(folder: Path, certificates: Path) -> Bridged:
+    """Start both from the examples; only addresses and ports differ."""
     need_program("mosquitto")
     folder.mkdir(exist_ok=True)
     for name in ("edge_passwords", "centre_passwords"):
@@ -155,6 +155,9 @@ def start_bridged(folder: Path) -> Bridged:
         for user, password in PASSWORDS.items():
             tool = need_program("mosquitto_passwd")
             subprocess.run([tool, "-b", str(path), user, password], check=True, capture_output=True)
+    copies = {"centre.crt": "broker.crt", "centre.key": "broker.key", "centre_ca.crt": "ca.crt"}
+    for name, file in copies.items():
+        (folder / name).write_bytes((certificates / file).read_bytes())
     centre_port, bridge_port = free_port(), free_port()
     centre = Broker(
         folder,
@@ -162,7 +165,7 @@ def start_bridged(folder: Path) -> Bridged:
         {
             "^listener 1883 ": f"listener {centre_port} ",
             "^listener 8883$": f"listener {bridge_port} 127.0.0.1",
-            "^certfile .*|^keyfile .*|^persistence true": "",
+            "^persistence true": "",
         },
     )
     centre.start("centre_mosquitto.conf")
@@ -174,7 +177,7 @@ def start_bridged(folder: Path) -> Bridged:
         {
             "^listener 1883 ": f"listener {edge_port} ",
             "^address .*": f"address 127.0.0.1:{link.port}",
-            "^bridge_cafile .*|^persistence true": "",
+            "^persistence true": "",
             "^restart_timeout .*": "restart_timeout 1",
         },
     )

@@ -325,23 +325,22 @@ async def test_a_broker_that_is_away_is_one_trouble_and_not_one_of_each_room() -
 
 
 @pytest.mark.asyncio
-async def test_two_hundred_rooms_can_be_walked_through() -> None:
-    ear = _heard({f"room-{n:03}": make_room([make_tank(1)], room=f"Room {n:03}") for n in range(200)})
+async def test_many_rooms_can_be_walked_through() -> None:
+    ear = _heard({f"room-{n:03}": make_room([make_tank(1)], room=f"Room {n:03}") for n in range(60)})
     app, _ = _app(ear)
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
-        for _ in range(19):
-            await pilot.press("pagedown")
+        await pilot.press(*["pagedown"] * 5)
         await pilot.press(*["down"] * 12)
         await settle(pilot)
         page = app.screen
         assert isinstance(page, RoomsPage)
-        assert page.chosen == "room-199"
+        assert page.chosen == "room-059"
         listing = page.query_one("#rooms", Picture)
-        assert listing.scroll_offset.y + listing.size.height >= 201
+        assert listing.scroll_offset.y + listing.size.height >= 61
         await pilot.press("enter")
         await settle(pilot)
-        assert app.view.room == "Room 199"
+        assert app.view.room == "Room 059"
 
 
 @pytest.mark.asyncio

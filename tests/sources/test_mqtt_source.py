@@ -182,32 +182,6 @@ def test_user_name_and_password(
         running.wait_for_loss("password_file")
 
 
-@pytest.fixture(scope="session")
-def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A certificate authority of our own, and a certificate for 127.0.0.1 that it signed."""
-    openssl = need_program("openssl")
-    folder = tmp_path_factory.mktemp("certificates")
-
-    def run(*arguments: str) -> None:
-        subprocess.run([openssl, *arguments], cwd=folder, check=True, capture_output=True)
-
-    # Key usage and key identifiers: Python 3.13 and later verify strictly (RFC 5280 section 4.2.1).
-    key = ("-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes")
-    usage = ("-addext", "keyUsage=critical,keyCertSign,cRLSign")
-    for name in ("ca", "other"):
-        files = ("-keyout", f"{name}.key", "-out", f"{name}.crt")
-        run("req", "-x509", *key, "-days", "30", "-subj", f"/CN={name}", *usage, *files)
-    run("req", *key, "-subj", "/CN=broker", "-keyout", "broker.key", "-out", "broker.csr")
-    (folder / "broker.ext").write_text(
-        "subjectAltName=IP:127.0.0.1\nsubjectKeyIdentifier=hash\nauthorityKeyIdentifier=keyid\n"
-    )
-    run(
-        *("x509", "-req", "-in", "broker.csr", "-CA", "ca.crt", "-CAkey", "ca.key", "-CAcreateserial"),
-        *("-days", "30", "-extfile", "broker.ext", "-out", "broker.crt"),
-    )
-    return folder
-
-
 def test_tls_with_a_verified_certificate(make_mosquitto: MakeBroker, certificates: Path) -> None:
     files = (f"certfile {certificates}/broker.crt", f"keyfile {certificates}/broker.key")
     broker = make_mosquitto(settings=("allow_anonymous true", *files), tls_ca_file=certificates / "ca.crt")
