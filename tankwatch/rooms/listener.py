@@ -64,7 +64,6 @@ class RoomListener(Source):
         client_id = self._broker.client_id or f"tankwatch-centre-{secrets.token_hex(4)}"
         session = Session(self._broker, client_id, link, self._hub.take)
         try:
-            self._hub.connected()
             session.open(self._filters)
             self._hub.connected()
             link.connected(self.address)
