@@ -3,10 +3,12 @@
 import sys
 from collections.abc import Callable
 from dataclasses import replace
+from importlib.metadata import version
 from pathlib import Path
 
 import pytest
 from screen_fakes import EVIL, settle
+from test_snapshots import DRAWN_WITH, SIZES, Compare, pressing
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "rooms"))
 
@@ -359,6 +361,20 @@ async def test_a_quiet_hour_repaints_nothing() -> None:
             app.tick()
         await settle(pilot)
         assert {picture: picture.repaints for picture in before} == before
+
+
+@pytest.mark.skipif(
+    version("textual") != DRAWN_WITH, reason=f"the pictures were made with Textual {DRAWN_WITH}"
+)
+@pytest.mark.parametrize("size", ["80x24", "120x40"])
+def test_the_page_of_all_rooms_looks_as_it_did(snap_compare: Compare, size: str) -> None:
+    ear = _heard(ROOMS | {"old-store": make_room(room="Old store"), "annexe": make_room(room="Annexe")})
+    ear.room = "old-store"
+    ear.hear("online", will())
+    ear.room = "upper-floor"
+    ear.hear_all(make_changes().look(make_room(room="Upper floor"), 100.0), retained=True)
+    app, _ = _app(ear)
+    assert snap_compare(app, terminal_size=SIZES[size], run_before=pressing())
 
 
 def test_a_room_without_a_store_here_says_so() -> None:
