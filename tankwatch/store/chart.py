@@ -1,6 +1,7 @@
-"""A stretch of one series in equal parts, from whatever it is kept as: rows, blocks, figures of hours.
+"""A stretch of one series in equal parts, from whatever it is kept as.
 
-However long the stretch, a bounded number of rows is read. A block that lies in one part counts by the
+However long the stretch, a bounded number of rows is read: fresh readings and rows, which are few, and
+blocks. A block that lies in one part counts by the
 figures beside it and only those that lie across an edge are unpacked; where a part is longer than
 `_DAYS_FROM_H`, whole days count by their figures. Where readings were dropped, figures of hours stand in for
 them, and figures of days where those were dropped too; each then counts whole, where its middle lies.
@@ -13,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tankwatch.store.block import HOUR_MS, Block, blocks_between, readings_of
+from tankwatch.store.fresh import fresh_readings
 from tankwatch.store.rollups import DAY, Horizon, horizon_of
 
 Floats = NDArray[np.float64]
@@ -124,6 +126,7 @@ def chart(connection: sqlite3.Connection, series_id: int | None, parts: Parts) -
     }
     for row in connection.execute(_ROWS, stretch).fetchall():
         tally.add_figures(*row)
+    tally.add_readings(*fresh_readings(connection, series_id, parts.from_ms, parts.to_ms))
     horizon = horizon_of(connection, series_id)
     blocks_from_ms = _add_stand_ins(connection, series_id, horizon, tally)
     unpacked = _Unpacked(connection)

@@ -3,7 +3,8 @@
 Times are whole milliseconds. Values become whole numbers of a step (0.01, 1/16, …) where that gives back
 every one of them to the last bit, as it does for nearly all probes; else they stay floats. The numbers are
 packed by pcodec where it is installed (extra `compact`), else by differences and zlib, which takes a little
-more room for whole numbers and several times more for floats. Either way a blob is
+more room for whole numbers and several times more for floats. What is kept for minutes only stays plain:
+whole numbers as distances from the least of them, in as few bytes each as hold them all. Always a blob is
 
     codec (1 byte), step (1 byte), count (4), packed numbers, CRC-32 of all before it (4); little-endian
 """
@@ -25,10 +26,13 @@ except ImportError:
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
-PCODEC, ZLIB = 1, 2
+PCODEC, ZLIB, PLAIN = 1, 2, 3
 
 _HEAD = struct.Struct("<BBI")
 _CRC = struct.Struct("<I")
+_PLAIN_HEAD = struct.Struct("<Bq")
+"""Bytes of each number, and the least number."""
+_WIDTHS = (1, 2, 4, 8)
 
 _FLOAT = 255
 """In place of a step: the values are floats."""
@@ -49,9 +53,9 @@ def has_pcodec() -> bool:
     return standalone is not None
 
 
-def pack_times(time_ms: Ints) -> bytes:
-    """Pack whole milliseconds since 1970 UTC."""
-    return _sealed(_best(), 0, time_ms)
+def pack_times(time_ms: Ints, *, compact: bool = True) -> bytes:
+    """Pack whole milliseconds since 1970 UTC, or other whole numbers."""
+    return _sealed(_best() if compact else PLAIN, 0, time_ms)
 
 
 def unpack_times(blob: bytes) -> Ints:
@@ -63,10 +67,20 @@ def unpack_times(blob: bytes) -> Ints:
     return _opened(blob, np.int64)[1]
 
 
-def pack_values(value: Floats) -> bytes:
+def pack_values(value: Floats, *, compact: bool = True) -> bytes:
     """Pack finite values so that `unpack_values` gives back every bit."""
     code, numbers = _as_steps(value)
-    return _sealed(_best(), code, value if numbers is None else numbers)
+    return _sealed(_best() if compact else PLAIN, code, value if numbers is None else numbers)
+
+
+def check(blob: bytes) -> None:
+    """See that a blob is as it was written, without unpacking it.
+
+    Raises:
+        BlockError: it is not.
+    """
+    if len(blob) < _HEAD.size + _CRC.size or _CRC.unpack(blob[-4:])[0] != zlib.crc32(memoryview(blob)[:-4]):
+        raise BlockError("a packed block of readings is damaged: its checksum does not fit")
 
 
 def unpack_values(blob: bytes) -> Floats:
@@ -109,14 +123,18 @@ def _steps(value: Floats, bits: Ints, per_unit: float) -> Ints | None:
 
 def _sealed(codec: int, code: int, numbers: NDArray[Any]) -> bytes:
     numbers = np.ascontiguousarray(numbers)
-    packed = standalone.simple_compress(numbers, ChunkConfig()) if codec == PCODEC else _zlib_packed(numbers)
+    if codec == PLAIN:
+        packed = _plain_packed(numbers)
+    elif codec == PCODEC:
+        packed = standalone.simple_compress(numbers, ChunkConfig())
+    else:
+        packed = _zlib_packed(numbers)
     body = _HEAD.pack(codec, code, len(numbers)) + packed
     return body + _CRC.pack(zlib.crc32(body))
 
 
 def _opened(blob: bytes, kind: Any) -> tuple[int, NDArray[Any]]:
-    if len(blob) < _HEAD.size + _CRC.size or _CRC.unpack(blob[-4:])[0] != zlib.crc32(blob[:-4]):
-        raise BlockError("a packed block of readings is damaged: its checksum does not fit")
+    check(blob)
     codec, code, count = _HEAD.unpack_from(blob)
     packed = blob[_HEAD.size : -_CRC.size]
     if codec == PCODEC:
@@ -127,6 +145,8 @@ def _opened(blob: bytes, kind: Any) -> tuple[int, NDArray[Any]]:
         numbers = standalone.simple_decompress(packed)
     elif codec == ZLIB:
         numbers = _zlib_unpacked(packed, count, kind)
+    elif codec == PLAIN:
+        numbers = _plain_unpacked(packed, kind)
     else:
         raise BlockError(f"readings were packed in the unknown way {codec}: a newer tankwatch wrote them")
     if numbers is None or len(numbers) != count or numbers.dtype != kind:
@@ -149,3 +169,20 @@ def _zlib_unpacked(packed: bytes, count: int, kind: Any) -> NDArray[Any]:
     folded = np.ascontiguousarray(planes.reshape(8, count).T).view(np.uint64).reshape(-1)
     steps = (folded >> np.uint64(1)).astype(np.int64) ^ -(folded & np.uint64(1)).astype(np.int64)
     return np.cumsum(steps).view(kind)
+
+
+def _plain_packed(numbers: NDArray[Any]) -> bytes:
+    if numbers.dtype == np.float64 or len(numbers) == 0:
+        return _PLAIN_HEAD.pack(8, 0) + numbers.tobytes()
+    least, most = int(numbers.min()), int(numbers.max())
+    width = next(width for width in _WIDTHS if most - least < 1 << (8 * width))
+    return _PLAIN_HEAD.pack(width, least) + (numbers - least).astype(f"<u{width}").tobytes()
+
+
+def _plain_unpacked(packed: bytes, kind: Any) -> NDArray[Any]:
+    width, least = _PLAIN_HEAD.unpack_from(packed)
+    if kind == np.float64:
+        return np.frombuffer(packed, np.float64, offset=_PLAIN_HEAD.size)
+    numbers = np.frombuffer(packed, f"<u{width}", offset=_PLAIN_HEAD.size).astype(np.int64)
+    numbers += least
+    return numbers

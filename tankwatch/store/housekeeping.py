@@ -21,6 +21,7 @@ from tankwatch.store.codec import BlockError
 from tankwatch.store.keeping import MIB, Keeping
 from tankwatch.store.late import sealed_ends
 from tankwatch.store.seal import ripe, seal_some
+from tankwatch.store.sheets import begin_sealing, fold_due, seal_sheets
 
 _log = logging.getLogger(__name__)
 
@@ -29,7 +30,7 @@ FIRST_LOOK_S = 60.0
 LOOK_EVERY_S = 600.0
 DISK_EVERY_S = 10.0
 WAIT_MS = 24 * HOUR_MS
-"""Rows that fill no block are sealed all the same when they have waited so long."""
+"""Readings that fill no block are sealed all the same when they have waited so long."""
 STEADY_S = 3600.0
 """Nothing is dropped by age before the wall clock ran steadily for so long: a wrong one would drop all."""
 
@@ -73,6 +74,7 @@ class Housekeeper:
         self._series: deque[int] = deque()
         self._stuck: set[int] = set()
         self._looking = False
+        self._fresh = False
         self._wish: retention.Wish | None = None
         self._disk_due_s = 0.0
         self._short = False
@@ -127,7 +129,9 @@ class Housekeeper:
             self._see_that_the_clock_is_steady()
             if not self._looking:
                 self._begin_look(connection)
-            if self._series:
+            if self._fresh:
+                self._seal_fresh(connection, in_transaction, sealed_to_ms)
+            elif self._series:
                 self._seal(connection, in_transaction, sealed_to_ms)
             elif self._wish is not None:
                 self._drop(self._wish, in_transaction)
@@ -155,7 +159,35 @@ class Housekeeper:
         rows = connection.execute("SELECT series_id FROM series ORDER BY series_id").fetchall()
         self._series = deque(series_id for (series_id,) in rows)
         self._stuck.clear()
-        self._looking = True
+        self._looking = self._fresh = True
+
+    def _seal_fresh(
+        self,
+        connection: sqlite3.Connection,
+        in_transaction: InTransaction,
+        sealed_to_ms: MutableMapping[int, int],
+    ) -> None:
+        """Fold what is old enough, then seal some series of what has been folded."""
+        now_ms, before_ms = self._now_and_before_ms()
+        fold = fold_due(connection, before_ms)
+        if fold is not None:
+            in_transaction(fold)
+            return
+
+        def seal(connection: sqlite3.Connection) -> None:
+            sealed: list[int] = []
+            if begin_sealing(connection, before_ms, now_ms, before_ms - WAIT_MS):
+                sealed = seal_sheets(connection, before_ms)
+            for series_id in sealed:
+                sealed_to_ms[series_id] = sealed_ends(connection, series_id).get(series_id, 0)
+            self._fresh = bool(sealed)
+
+        in_transaction(seal)
+
+    def _now_and_before_ms(self) -> tuple[int, int]:
+        """Return now, and the start of the first hour that is not sealed yet, in ms since 1970 UTC."""
+        now_ms = int(self._clock.wall_s() * 1000.0)
+        return now_ms, (now_ms - int(self.keeping.seal_after_h * HOUR_MS)) // HOUR_MS * HOUR_MS
 
     def _seal(
         self,
@@ -163,8 +195,7 @@ class Housekeeper:
         in_transaction: InTransaction,
         sealed_to_ms: MutableMapping[int, int],
     ) -> None:
-        now_ms = int(self._clock.wall_s() * 1000.0)
-        before_ms = (now_ms - int(self.keeping.seal_after_h * HOUR_MS)) // HOUR_MS * HOUR_MS
+        _, before_ms = self._now_and_before_ms()
         for _ in range(min(_UNRIPE_AT_ONCE, len(self._series))):
             series_id = self._series[0]
             if series_id in self._stuck or not ripe(connection, series_id, before_ms, before_ms - WAIT_MS):

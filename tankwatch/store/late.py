@@ -1,7 +1,7 @@
 """Late readings: those in hours that are sealed already.
 
-They are kept as rows until they are sealed in their turn, unless the block has that very time: of two
-readings with one stamp the first to arrive stays.
+They are kept until they are sealed in their turn, unless the block has that very time: of two readings with
+one stamp the first to arrive stays.
 """
 
 import logging
@@ -50,6 +50,20 @@ def without_sealed(
         is_new = ~np.isin(times, _sealed_times(connection, series_id, times))
         kept.extend(row for row, new in zip(of_series, is_new.tolist(), strict=True) if new)
     return kept
+
+
+def without_rows(connection: sqlite3.Connection, rows: Sequence[_Row]) -> Sequence[_Row]:
+    """Return `rows` (in the order of the table) without those whose series and time are kept as rows."""
+    known: set[tuple[int, int]] = set()
+    for series_id, group in groupby(rows, key=_series):
+        times = [row[1] for row in group]
+        known.update(
+            connection.execute(
+                "SELECT series_id, time_ms FROM reading WHERE series_id = ? AND time_ms BETWEEN ? AND ?",
+                (series_id, times[0], times[-1]),
+            )
+        )
+    return [row for row in rows if row[:2] not in known] if known else rows
 
 
 def _sealed_times(

@@ -1,7 +1,7 @@
 """Time on of a heater or light over any stretch, without reading every state of it.
 
 Whole hours and days count by their figures, which hold for readings that keep their state until the next one.
-Where that is not so (the ends of the stretch, and the hours around rows that are not sealed yet), the
+Where that is not so (the ends of the stretch, and the hours around readings that are not sealed yet), the
 readings themselves are read.
 """
 
@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tankwatch.store.block import HOUR_MS
+from tankwatch.store.fresh import fresh_readings
 from tankwatch.store.rollups import DAY, HOLD_MS
 
 Readings = Callable[[int, int], tuple[NDArray[np.int64], NDArray[np.float64]]]
@@ -53,8 +54,10 @@ def _quiet(connection: sqlite3.Connection, series_id: int, from_ms: int, to_ms: 
             "to_ms": end * HOUR_MS + HOLD_MS,
         },
     ).fetchall()
+    fresh_ms, _ = fresh_readings(connection, series_id, first * HOUR_MS, end * HOUR_MS + HOLD_MS)
+    quarters = {quarter for (quarter,) in rows}.union(np.unique(fresh_ms // HOLD_MS).tolist())
     # Such a row cuts short what held before it. One quarter of an hour more, as SQLite divides towards zero.
-    loud = {(quarter + more) * HOLD_MS // HOUR_MS for (quarter,) in rows for more in (-2, -1, 0)}
+    loud = {(quarter + more) * HOLD_MS // HOUR_MS for quarter in quarters for more in (-2, -1, 0)}
     stretches, place = [], first
     for hour in sorted(loud):
         if place < hour < end:

@@ -13,17 +13,18 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tankwatch.alarms.model import Alarm, AlarmState, Transition
 from tankwatch.errors import StoreError
 from tankwatch.reading import ON_OFF_CHANNELS, Channel, ServiceMark
 from tankwatch.store import numbers
-from tankwatch.store.block import HOUR_MS, blocks_between, merged, readings_of
+from tankwatch.store.block import HOUR_MS, Floats, Ints, blocks_between, merged, readings_of
 from tankwatch.store.chart import Parts, chart
 from tankwatch.store.codec import BlockError
 from tankwatch.store.connection import connect_to_read
+from tankwatch.store.ends import newest_readings, span_ms
 from tankwatch.store.entry import Dropped, LogEntry, StoredMessage
+from tankwatch.store.fresh import fresh_readings
 from tankwatch.store.on_time import on_time_ms
 from tankwatch.store.rows import SELECT_LOG, SELECT_OUTBOX, SELECT_STEP, log_of_row, step_of_row
 from tankwatch.store.runs import WatchRun, blind_times
@@ -35,24 +36,7 @@ HOLD_S = 900.0
 _FOREVER_S = 1e11
 """Beyond any stamp."""
 
-_LAST_ROWS = (
-    # Each is found at the end of its series, not by a walk through it.
-    "SELECT tank, channel, row_ms, "
-    "(SELECT value FROM reading AS r WHERE r.series_id = ends.series_id AND r.time_ms = row_ms), "
-    "(SELECT last_ms FROM block AS b WHERE b.series_id = ends.series_id AND b.begin_h = last_h), "
-    "(SELECT last_value FROM block AS b WHERE b.series_id = ends.series_id AND b.begin_h = last_h) FROM "
-    "(SELECT series_id, tank, channel, "
-    "(SELECT max(time_ms) FROM reading AS r WHERE r.series_id = s.series_id) AS row_ms, "
-    "(SELECT max(begin_h) FROM block AS b WHERE b.series_id = s.series_id) AS last_h "
-    "FROM series AS s) AS ends"
-)
-_ENDS = (
-    "SELECT (SELECT min(time_ms) FROM reading WHERE series_id = s.series_id), "
-    "(SELECT first_ms FROM block AS b WHERE b.series_id = s.series_id ORDER BY begin_h LIMIT 1), "
-    "(SELECT max(time_ms) FROM reading WHERE series_id = s.series_id), "
-    "(SELECT last_ms FROM block AS b WHERE b.series_id = s.series_id ORDER BY begin_h DESC LIMIT 1) "
-    "FROM series AS s"
-)
+_SERIES = "SELECT series_id, tank, channel FROM series"
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,11 +85,12 @@ class StoreReader:
     def last_values(self) -> dict[tuple[str, Channel], tuple[float, float]]:
         """Return time (s) and value of the newest reading of every channel of every tank."""
         with self._open() as connection:
-            rows = connection.execute(_LAST_ROWS).fetchall()
+            newest = newest_readings(connection)
+            names = connection.execute(_SERIES).fetchall()
         return {
-            (tank, Channel(channel)): (time_ms / 1000.0, value)
-            for tank, channel, time_ms, value in map(_newer, rows)
-            if time_ms is not None
+            (tank, Channel(channel)): (newest[series_id][0] / 1000.0, newest[series_id][1])
+            for series_id, tank, channel in names
+            if series_id in newest
         }
 
     def on_time_s(
@@ -124,10 +109,9 @@ class StoreReader:
 
     def span(self) -> tuple[float, float] | None:
         """Return the times of the first and the last reading, or None if there is none."""
-        rows = self._ask(_ENDS)
-        firsts = [first for row in rows for first in row[:2] if first is not None]
-        lasts = [last for row in rows for last in row[2:] if last is not None]
-        return (min(firsts) / 1000.0, max(lasts) / 1000.0) if firsts else None
+        with self._open() as connection:
+            span = span_ms(connection)
+        return None if span is None else (span[0] / 1000.0, span[1] / 1000.0)
 
     def dropped(self) -> list[Dropped]:
         """Return what was given up by age or for want of room, oldest note first."""
@@ -245,7 +229,7 @@ def _series_id(connection: sqlite3.Connection, tank: str, channel: Channel) -> i
 
 def _readings(
     connection: sqlite3.Connection, series_id: int | None, from_ms: int, to_ms: int
-) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+) -> tuple[Ints, Floats]:
     """Return times (ms) and values of all readings in a stretch, both ends included."""
     if series_id is None:
         return merged([])
@@ -255,6 +239,7 @@ def _readings(
     sealed_from_ms = from_ms if kept_from_h is None else max(from_ms, kept_from_h * HOUR_MS)
     blocks = blocks_between(connection, series_id, sealed_from_ms, to_ms)
     parts = [readings_of(connection, block) for block in blocks]
+    parts = [_from(sealed_from_ms, *part) for part in parts]
     rows = connection.execute(
         "SELECT time_ms, value FROM reading WHERE series_id = ? AND time_ms BETWEEN ? AND ? ORDER BY time_ms",
         (series_id, from_ms, to_ms),
@@ -262,17 +247,15 @@ def _readings(
     if rows:
         # Columns of their own kinds: a time before 1970 or a huge one must not pass through a float.
         parts.append((np.array([r[0] for r in rows], np.int64), np.array([r[1] for r in rows], np.float64)))
+    parts.append(fresh_readings(connection, series_id, from_ms, to_ms))
     time_ms, value = merged(parts)
-    begin, end = np.searchsorted(time_ms, (sealed_from_ms if not rows else from_ms, to_ms + 1)).tolist()
+    begin, end = np.searchsorted(time_ms, (from_ms, to_ms + 1)).tolist()
     return time_ms[begin:end], value[begin:end]
 
 
-def _newer(row: tuple[Any, ...]) -> tuple[str, str, int | None, float]:
-    """Return tank, channel, time and value of the newer of the last row and the last sealed reading."""
-    tank, channel, row_ms, row_value, sealed_ms, sealed_value = row
-    if row_ms is None or (sealed_ms is not None and sealed_ms > row_ms):
-        return tank, channel, sealed_ms, sealed_value
-    return tank, channel, row_ms, row_value
+def _from(from_ms: int, time_ms: Ints, value: Floats) -> tuple[Ints, Floats]:
+    begin = int(np.searchsorted(time_ms, from_ms))
+    return time_ms[begin:], value[begin:]
 
 
 def _ms(time_s: float) -> int:

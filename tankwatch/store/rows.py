@@ -10,7 +10,9 @@ from typing import Any, overload
 
 from tankwatch.alarms.model import Alarm, AlarmState, Condition, Priority, Transition
 from tankwatch.reading import Reading, ServiceMark
+from tankwatch.store.ends import newest_readings
 from tankwatch.store.entry import LogEntry, OutboxEntry
+from tankwatch.store.fresh import without_fresh
 from tankwatch.store.late import sealed_ends, without_sealed
 
 ReadingRow = tuple[int, int, float]
@@ -69,6 +71,9 @@ class SeriesIds(dict[tuple[str, str], int]):
         """Start with the series that `connection` knows."""
         self._connection = connection
         self.sealed_to_ms = sealed_ends(connection)
+        """Up to when each series is sealed."""
+        self.newest_ms = {number: time_ms for number, (time_ms, _) in newest_readings(connection).items()}
+        """Time of the newest reading of each series."""
         super().__init__(
             ((tank, channel), series_id)
             for series_id, tank, channel in connection.execute(
@@ -113,11 +118,12 @@ def reading_rows(readings: Sequence[Reading], ids: SeriesIds) -> tuple[list[Read
 def insert_readings(
     connection: sqlite3.Connection, rows: Sequence[ReadingRow], sealed_to_ms: Mapping[int, int]
 ) -> int:
-    """Insert `rows` in the transaction that is open; return how many were new.
+    """Insert `rows`, each in its series' own place, in the open transaction; return how many were new.
 
-    A series and time already there, sealed (up to `sealed_to_ms` of each series) or not, is left alone.
+    For much history at once. A series and time already there, sealed (up to `sealed_to_ms` of each series),
+    fresh or a row, is left alone.
     """
-    rows = without_sealed(connection, rows, sealed_to_ms)
+    rows = without_fresh(connection, without_sealed(connection, rows, sealed_to_ms))
     before = connection.total_changes
     start = 0
     for block in _BLOCKS:

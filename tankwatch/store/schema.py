@@ -4,7 +4,10 @@ Each migration and the note that it was applied are committed together, so an in
 trace and is done again at the next start. `PRAGMA user_version` holds the number of migrations applied:
 readers compare it without loading the migration machinery.
 
-    reading   one row a value, clustered by series and time; a series is one channel of one tank
+    series    one channel of one tank
+    fresh     what was just written, a batch of all series in a row
+    sheet     fresh readings in the order of series, some thousand in a row of sheet_data
+    reading   one row a value, clustered by series and time: histories written at once, until they are sealed
     block     old readings, sealed some thousand at a time, with block_values and stamps (their times)
     rollup    lowest, highest, sum, count and time on of each hour and day of sealed readings
     dropped   what was given up for want of room or by age
@@ -27,7 +30,7 @@ if TYPE_CHECKING:
 APPLICATION_ID = 0x7477_6368
 """Written in the header of the file, so that another program's file is never taken for a store."""
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 """Number of migrations that this program knows."""
 
 _MIGRATION_SET = "tankwatch"
@@ -175,6 +178,34 @@ CREATE TABLE dropped (
 ) WITHOUT ROWID;
 """
 
+_FRESH_READINGS = """
+CREATE TABLE fresh (
+    fresh_id INTEGER PRIMARY KEY,
+    written_ms INTEGER NOT NULL,
+    first_series INTEGER NOT NULL,
+    last_series INTEGER NOT NULL,
+    first_ms INTEGER NOT NULL,
+    last_ms INTEGER NOT NULL,
+    count INTEGER NOT NULL,
+    data BLOB NOT NULL
+);
+CREATE TABLE sheet (
+    sheet_id INTEGER PRIMARY KEY,
+    level INTEGER NOT NULL,
+    run INTEGER NOT NULL,
+    written_ms INTEGER NOT NULL,
+    first_series INTEGER NOT NULL,
+    last_series INTEGER NOT NULL,
+    first_ms INTEGER NOT NULL,
+    last_ms INTEGER NOT NULL,
+    count INTEGER NOT NULL
+);
+CREATE TABLE sheet_data (
+    sheet_id INTEGER PRIMARY KEY,
+    data BLOB NOT NULL
+);
+"""
+
 
 def _run_statements(db: "Database", version: int, script: str) -> None:
     """Run each statement inside the transaction that is open (`executescript` would commit it)."""
@@ -201,6 +232,10 @@ def migrations() -> "Migrations":
     @known(name="0003_blocks_and_rollups")
     def blocks_and_rollups(db: "Database") -> None:
         _run_statements(db, 3, _BLOCKS_AND_ROLLUPS)
+
+    @known(name="0004_fresh_readings")
+    def fresh_readings(db: "Database") -> None:
+        _run_statements(db, 4, _FRESH_READINGS)
 
     return known
 

@@ -1,8 +1,8 @@
-"""Sealing: old rows of one series become a block and figures, in one transaction.
+"""Sealing: old readings of one series become a block and figures, in one transaction.
 
-Rows are taken oldest first, whole hours at a time. Where blocks lie in the same hours (late readings), or a
-small block lies just before, they are packed anew together with the rows. An interruption at any point
-leaves either the rows or the block, never both and never neither.
+They are taken oldest first, whole hours at a time. Where blocks lie in the same hours (late readings), or a
+small block lies just before, they are packed anew together. An interruption at any point leaves the readings
+either where they were or in the block, never in both and never in neither.
 """
 
 import sqlite3
@@ -14,6 +14,8 @@ from tankwatch.store.block import (
     HOUR_MS,
     READINGS,
     Block,
+    Floats,
+    Ints,
     block_before,
     block_from,
     blocks_between,
@@ -66,27 +68,42 @@ def seal_some(connection: sqlite3.Connection, series_id: int, before_ms: int) ->
     if end_h is None:  # a single hour holds more: take all of it
         end_h = rows[0][0] // HOUR_MS + 1
         rows = connection.execute(_ROWS, (series_id, min(end_h * HOUR_MS, before_ms), -1)).fetchall()
+    rows = [row for row in rows if row[0] < end_h * HOUR_MS]
+    time_ms = np.array([row[0] for row in rows], np.int64)
+    count = seal_readings(connection, series_id, time_ms, np.array([row[1] for row in rows], np.float64))
+    connection.execute(
+        "DELETE FROM reading WHERE series_id = ? AND time_ms BETWEEN ? AND ?",
+        (series_id, rows[0][0], rows[count - 1][0]),
+    )
+    return count
+
+
+def seal_readings(connection: sqlite3.Connection, series_id: int, time_ms: Ints, value: Floats) -> int:
+    """Seal the oldest of some readings in the transaction that is open; return how many, at least one.
+
+    They are in order of time, all that are to be sealed of their hours, and in no block yet. Blocks beside
+    them are the reason to leave some for another go.
+
+    Raises:
+        BlockError: a block in the same hours cannot be unpacked; nothing is changed then.
+    """
+    first_h, end_h = int(time_ms[0]) // HOUR_MS, int(time_ms[-1]) // HOUR_MS + 1
     touched = blocks_between(
-        connection, series_id, rows[0][0] // HOUR_MS * HOUR_MS, end_h * HOUR_MS - 1, most=MOST_BLOCKS + 1
+        connection, series_id, first_h * HOUR_MS, end_h * HOUR_MS - 1, most=MOST_BLOCKS + 1
     )
     if len(touched) > MOST_BLOCKS:
         touched = touched[:MOST_BLOCKS]
         end_h = touched[-1].end_h
-    rows = [row for row in rows if row[0] < end_h * HOUR_MS]
-    small = _small_block_before(connection, series_id, rows[0][0] // HOUR_MS)
+    count = int(np.searchsorted(time_ms, end_h * HOUR_MS))
+    small = _small_block_before(connection, series_id, first_h)
     replaced = ([small] if small else []) + touched
     time_ms, value = merged(
-        [readings_of(connection, block) for block in replaced]
-        + [(np.array([r[0] for r in rows], np.int64), np.array([r[1] for r in rows], np.float64))]
+        [*(readings_of(connection, block) for block in replaced), (time_ms[:count], value[:count])]
     )
     followed = block_from(connection, series_id, int(time_ms[0]) // HOUR_MS)
     delete_blocks(connection, replaced)
     for cut in whole_hours(time_ms):
         insert_block(connection, series_id, time_ms[cut], value[cut])
-    connection.execute(
-        "DELETE FROM reading WHERE series_id = ? AND time_ms BETWEEN ? AND ?",
-        (series_id, rows[0][0], rows[-1][0]),
-    )
     (channel,) = connection.execute("SELECT channel FROM series WHERE series_id = ?", (series_id,)).fetchone()
     put_rollups(
         connection,
@@ -96,7 +113,7 @@ def seal_some(connection: sqlite3.Connection, series_id: int, before_ms: int) ->
         on_off=channel in _ON_OFF,
         followed_ms=None if followed is None else followed.first_ms,
     )
-    return len(rows)
+    return count
 
 
 def _whole_hours_in(rows: list[tuple[int, float]]) -> int | None:

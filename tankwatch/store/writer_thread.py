@@ -22,8 +22,10 @@ from tankwatch.store.backlog import Backlog, Event
 from tankwatch.store.checkpoint import Checkpointer
 from tankwatch.store.connection import Trouble, trouble_of
 from tankwatch.store.housekeeping import Housekeeper
+from tankwatch.store.intake import take_in
 from tankwatch.store.opening import WriterLock, open_store
 from tankwatch.store.runs import RunKeeper
+from tankwatch.store.sheets import fold_due
 
 _log = logging.getLogger(__name__)
 
@@ -32,8 +34,8 @@ ROWS_PER_COMMIT = 20_000
 
 READINGS_AT_ONCE = 20
 LONGEST_STRETCH = 10.0
-"""Each series has its own place in the file, so that a batch writes about a page for each, however few its
-readings: where a batch holds more than so many, the next is gathered for longer, up to so many times."""
+"""A commit writes a few whole pages, however few its readings: where a batch holds more than so many, the
+next is gathered for longer, up to so many times."""
 
 RETRY_FIRST_S = 0.1
 RETRY_LAST_S = 5.0
@@ -351,6 +353,9 @@ class WriterThread:
                 self._news.notify_all()
             self._write_events()
             self._checkpointer.after_commit(self._writing())
+            while (fold := fold_due(self._writing())) is not None:
+                self._in_transaction(fold)
+                self._write_events()
 
     def _insert_batch(self, batch: Sequence[Reading], memory: Sequence[Event]) -> tuple[int, int]:
         """Commit `batch` and `memory`; return how many readings are new, and how many are no use."""
@@ -360,7 +365,7 @@ class WriterThread:
             nonlocal written, refused
             ids = self._known_ids(connection)
             table_rows, refused = rows.reading_rows(batch, ids)
-            written = rows.insert_readings(connection, table_rows, ids.sealed_to_ms)
+            written = take_in(connection, table_rows, ids, int(self._clock.wall_s() * 1000.0))
             for statement, row in memory:
                 connection.execute(statement, row)
 

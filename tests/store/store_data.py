@@ -10,6 +10,7 @@ from typing import Any
 from tankwatch.alarms.model import Alarm, AlarmState, Condition, Priority, Transition
 from tankwatch.clock import ManualClock
 from tankwatch.reading import Channel, Reading
+from tankwatch.store.reader import StoreReader
 from tankwatch.store.writer import StoreWriter
 
 MakeWriter = Callable[..., StoreWriter]
@@ -53,6 +54,14 @@ def ask(path: Path, question: str) -> list[Any]:
     """Ask over a connection of the test's own."""
     with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as connection:
         return connection.execute(question).fetchall()
+
+
+def stored_readings(path: Path) -> int:
+    """Return how many readings the store holds, wherever it keeps them."""
+    reader = StoreReader(path)
+    return sum(
+        len(reader.series(tank, channel, -1e11, 1e11)) for tank, channel in sorted(reader.last_values())
+    )
 
 
 def wait_until(true: Callable[[], bool], timeout_s: float = 5.0) -> float:

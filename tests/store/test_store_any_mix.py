@@ -1,10 +1,12 @@
-"""Any query on any mix of rows, blocks and figures of hours and days, against a plain list of readings."""
+"""Any query on any mix of batches, sheets, rows, blocks and figures, against a plain list of readings."""
 
 import math
 import random
+import sqlite3
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from unittest.mock import patch
@@ -16,8 +18,10 @@ from hypothesis import strategies as st
 
 from tankwatch.clock import ManualClock
 from tankwatch.reading import Channel, Reading
-from tankwatch.store import codec, rows
+from tankwatch.store import codec, rows, sheets
 from tankwatch.store.block import HOUR_MS
+from tankwatch.store.ends import newest_readings
+from tankwatch.store.intake import take_in
 from tankwatch.store.opening import open_store
 from tankwatch.store.reader import StoreReader
 from tankwatch.store.seal import seal_some
@@ -27,8 +31,36 @@ HOLD_MS = 900_000
 PCODEC: Any = getattr(codec, "standalone")  # noqa: B009
 BEGIN_MS = 497_222 * HOUR_MS - 3 * HOUR_MS  # a little before a day begins: 497,232 is a multiple of 24
 Plain = dict[tuple[Channel, int], float]
-Work = list[list[tuple[Channel, int, float]] | tuple[Channel, int, int]]
-"""Batches of channel, time in ms and value, and seals: channel, up to which hour, how often."""
+
+
+@dataclass(frozen=True)
+class Put:
+    """Readings (channel, time in ms, value) that come as one batch."""
+
+    readings: list[tuple[Channel, int, float]]
+    as_rows: bool = False
+    """Each in its series' own place, as histories are written."""
+
+
+@dataclass(frozen=True)
+class Seal:
+    """Rows of one channel are sealed, up to an hour, so many times."""
+
+    channel: Channel
+    hour: int
+    times: int
+
+
+@dataclass(frozen=True)
+class Fold:
+    """Batches and sheets are folded so many times, then so many series sealed up to an hour."""
+
+    times: int
+    hour: int
+    series: int
+
+
+Work = Sequence[Put | Seal | Fold]
 
 times_ms = (
     st.integers(0, 12 * 12).map(lambda step: BEGIN_MS + step * 300_000)  # twelve hours: many times twice
@@ -53,10 +85,15 @@ def run_of(channel: Channel, begin: int, step_s: int, states: int) -> list[tuple
 runs = st.builds(
     run_of, st.sampled_from(CHANNELS), st.integers(0, 900), st.integers(60, 1800), st.integers(0, 2**40 - 1)
 )
-batches = (
-    st.lists(st.tuples(st.sampled_from(CHANNELS), times_ms, values), min_size=1, max_size=90) | runs | runs
+batches = st.builds(
+    Put,
+    st.lists(st.tuples(st.sampled_from(CHANNELS), times_ms, values), min_size=1, max_size=90) | runs | runs,
+    st.booleans(),
 )
-seals = st.tuples(st.sampled_from(CHANNELS), st.integers(-4, 30) | st.integers(30, 8000), st.integers(1, 9))
+hours = st.integers(-4, 30) | st.integers(30, 8000)
+seals = st.builds(Seal, st.sampled_from(CHANNELS), hours, st.integers(1, 9)) | st.builds(
+    Fold, st.integers(1, 4), hours, st.integers(0, 3)
+)
 stretches = st.tuples(times_ms, times_ms, st.integers(1, 40))
 always_asked = [
     (-4 * HOUR_MS, BEGIN_MS + 9000 * HOUR_MS, 30),
@@ -72,6 +109,15 @@ def small_blocks(*, with_pcodec: bool) -> Iterator[None]:
     with (
         patch("tankwatch.store.block.READINGS", 6),
         patch("tankwatch.store.seal.READINGS", 6),
+        patch.multiple(
+            "tankwatch.store.sheets",
+            BATCHES=2,
+            RUNS=2,
+            MOST_READINGS=200,
+            SHEET_READINGS=6,
+            SEAL_READINGS=1,
+            SERIES_AT_ONCE=1,
+        ),
         patch("tankwatch.store.chart._DAYS_FROM_H", 25),
         patch.object(codec, "standalone", PCODEC if with_pcodec else None),
     ):
@@ -94,13 +140,15 @@ def test_every_answer_is_that_of_a_plain_list(
 def test_every_answer_on_dense_readings_is_that_of_a_plain_list(seed: int) -> None:
     # Many readings an hour, sealed piece by piece: rarer than short lists among examples made at random.
     chance = random.Random(seed)
-    work: Work = []
+    work: list[Put | Seal | Fold] = []
     for _ in range(chance.randrange(3, 9)):
         channel = chance.choice(CHANNELS)
-        work.append(
-            run_of(channel, chance.randrange(900), chance.randrange(60, 1800), chance.getrandbits(40))
-        )
-        work.append((chance.choice(CHANNELS), chance.randrange(0, 30), chance.randrange(1, 9)))
+        run = run_of(channel, chance.randrange(900), chance.randrange(60, 1800), chance.getrandbits(40))
+        work.append(Put(run, as_rows=chance.random() < 0.4))
+        if chance.random() < 0.5:
+            work.append(Seal(chance.choice(CHANNELS), chance.randrange(0, 30), chance.randrange(1, 9)))
+        else:
+            work.append(Fold(chance.randrange(1, 4), chance.randrange(0, 30), chance.randrange(0, 3)))
     compare(work, [], with_pcodec=chance.random() < 0.5)
 
 
@@ -114,18 +162,14 @@ def compare(work: Work, asked: list[tuple[int, int, int]], *, with_pcodec: bool)
             ids = rows.SeriesIds(connection)
             for item in work:
                 connection.execute("BEGIN")
-                if isinstance(item, list):
-                    readings = [Reading("t01", channel, ms / 1000.0, value) for channel, ms, value in item]
-                    table_rows, refused = rows.reading_rows(readings, ids)
-                    known = len(plain)
-                    for channel, ms, value in item:
-                        plain.setdefault((channel, ms), value)
-                    new = rows.insert_readings(connection, table_rows, ids.sealed_to_ms)
-                    assert (new, refused) == (len(plain) - known, 0)
+                if isinstance(item, Put):
+                    put(connection, item, plain, ids)
+                elif isinstance(item, Seal):
+                    for _ in range(item.times):
+                        seal_some(connection, ids["t01", item.channel], BEGIN_MS + item.hour * HOUR_MS)
+                    ids = rows.SeriesIds(connection)
                 else:
-                    channel, hour, times = item
-                    for _ in range(times):
-                        seal_some(connection, ids["t01", channel], BEGIN_MS + hour * HOUR_MS)
+                    fold_and_seal(connection, item)
                     ids = rows.SeriesIds(connection)
                 connection.execute("COMMIT")
             assert connection.execute("PRAGMA foreign_key_check").fetchall() == []
@@ -136,6 +180,33 @@ def compare(work: Work, asked: list[tuple[int, int, int]], *, with_pcodec: bool)
         for one, other, parts in [*asked, *always_asked]:
             for channel in CHANNELS:
                 check_stretch(reader, plain, channel, min(one, other), max(one, other), parts)
+
+
+def put(connection: sqlite3.Connection, item: Put, plain: Plain, ids: rows.SeriesIds) -> None:
+    """Have a batch written, and see that what is new in it is told."""
+    readings = [Reading("t01", channel, ms / 1000.0, value) for channel, ms, value in item.readings]
+    table_rows, refused = rows.reading_rows(readings, ids)
+    known = len(plain)
+    for channel, ms, value in item.readings:
+        plain.setdefault((channel, ms), value)
+    if item.as_rows:
+        new = rows.insert_readings(connection, table_rows, ids.sealed_to_ms)
+        ids.newest_ms.update({n: ms for n, (ms, _) in newest_readings(connection).items()})
+    else:
+        new = take_in(connection, table_rows, ids, BEGIN_MS)
+    assert (new, refused) == (len(plain) - known, 0)
+
+
+def fold_and_seal(connection: sqlite3.Connection, item: Fold) -> None:
+    """Do what the writer and its housekeeper do in time."""
+    for _ in range(item.times):
+        fold = sheets.fold_due(connection, BEGIN_MS + 1)
+        if fold is not None:
+            fold(connection)
+    before_ms = BEGIN_MS + item.hour * HOUR_MS
+    for _ in range(item.series):
+        if sheets.begin_sealing(connection, BEGIN_MS + HOUR_MS, BEGIN_MS + HOUR_MS, BEGIN_MS):
+            sheets.seal_sheets(connection, before_ms)
 
 
 def check_ends(reader: StoreReader, plain: Plain) -> None:

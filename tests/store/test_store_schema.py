@@ -27,9 +27,9 @@ TABLES = {
         "log",
         "run",
     ),
-    *("memory", "outbox", "_sqlite_migrations"),
+    *("memory", "outbox", "fresh", "sheet", "sheet_data", "_sqlite_migrations"),
 }
-ALL = ["0001_first_tables", "0002_outbox_and_shelves", "0003_blocks_and_rollups"]
+ALL = ["0001_first_tables", "0002_outbox_and_shelves", "0003_blocks_and_rollups", "0004_fresh_readings"]
 
 
 def tables(path: Path) -> set[str]:

@@ -4,7 +4,7 @@ import time
 from pathlib import Path
 
 import pytest
-from store_data import T0, ask
+from store_data import T0, ask, stored_readings
 
 from tankwatch.clock import SystemClock
 from tankwatch.reading import Channel, Reading
@@ -37,7 +37,7 @@ def test_ingest_rate_of_the_writer(tmp_path: Path) -> None:
     took_s = time.perf_counter() - begin_s
     writer.stop(10.0)
     print(f"\nwriter: {COUNT / took_s:,.0f} readings/s")
-    assert ask(tmp_path / "room.db", "SELECT count(*) FROM reading") == [(COUNT,)]
+    assert stored_readings(tmp_path / "room.db") == COUNT
 
 
 @pytest.mark.bench
