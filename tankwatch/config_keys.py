@@ -20,6 +20,7 @@ DEFAULT_KEYS: dict[str, str] = {
     "page.rooms": "u",
     "quit": "q,ctrl+q",
     "rooms.open": "enter",
+    "rooms.export": "e",
     "rooms.up": "up",
     "rooms.down": "down",
     "rooms.page_up": "pageup",

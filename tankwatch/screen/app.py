@@ -43,6 +43,15 @@ YOUNG_EVERY_S = 60.0
 SLOW_EVERY_S = 5.0
 _GOOD_NEWS_S = 3.0
 """A notice lies over the record: what merely went well leaves soon."""
+_PAGE_COMMANDS = {
+    "rooms": ("All rooms", "Every room, worst first"),
+    "room": ("Room", "Every tank, worst first"),
+    "alarms": ("Alarms", "Every alarm that stands"),
+    "night": ("Night", "What happened last night"),
+    "sources": ("Sources", "Where readings come from"),
+    "health": ("Health", "How the program itself is"),
+}
+"""Title and tooltip in the palette of each page that a screen may have."""
 CAN_BE_ACKNOWLEDGED = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED})
 
 
@@ -363,11 +372,9 @@ class TankwatchApp(App[None]):
 
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
         """Yield the commands of the palette (Ctrl+P)."""
-        yield SystemCommand("Room", "Every tank, worst first", lambda: self.action_page("room"))
-        yield SystemCommand("Alarms", "Every alarm that stands", lambda: self.action_page("alarms"))
-        yield SystemCommand("Night", "What happened last night", lambda: self.action_page("night"))
-        yield SystemCommand("Sources", "Where readings come from", lambda: self.action_page("sources"))
-        yield SystemCommand("Health", "How the program itself is", lambda: self.action_page("health"))
+        for name, (title, tooltip) in _PAGE_COMMANDS.items():
+            if name in self.page_keys:
+                yield SystemCommand(title, tooltip, partial(self.action_page, name))
         yield SystemCommand("Help", "What this page shows, and its keys", self.action_help)
         yield SystemCommand("Picture", "Save this page as an SVG file", lambda: self.save_picture())
         yield SystemCommand("Quit", "Close the screen; the watch goes on", self.exit)

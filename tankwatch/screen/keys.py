@@ -65,6 +65,7 @@ ALL_ROOMS = [
 
 ROOMS_PAGE = [
     key("open", "open", "rooms.open", "Open the chosen room", CHOOSING, display="Enter"),
+    key("export", "export", "rooms.export", "Save what this page shows as a CSV file", PROGRAM, show=False),
     key("move(-1)", "up", "rooms.up", "Choose the room above", CHOOSING, show=False),
     key("move(1)", "down", "rooms.down", "Choose the room below", CHOOSING, show=False),
     key("move(-10)", "page up", "rooms.page_up", "Ten rooms up", CHOOSING, show=False),

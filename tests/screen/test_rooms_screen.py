@@ -1,5 +1,6 @@
 """The screen of all rooms: what it says of each, and what may be done from it."""
 
+import csv
 import sys
 from collections.abc import Callable
 from dataclasses import replace
@@ -324,6 +325,32 @@ async def test_a_broker_that_is_away_is_one_trouble_and_not_one_of_each_room() -
         assert "connection refused" in said
         assert "silent" not in _text(app, "#rooms")
         assert "10 min OLD" in _text(app, "TopBar")
+
+
+@pytest.mark.asyncio
+async def test_the_rooms_are_saved_as_a_table_and_the_palette_knows_what_there_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    app, _ = _app(_heard())
+    async with app.run_test(size=(100, 30)) as pilot:
+        await settle(pilot)
+        await pilot.press("e")
+        await settle(pilot)
+        titles = {command.title for command in app.get_system_commands(app.screen)}
+        assert {"All rooms", "Open", "Export", "Help"} <= titles
+        assert not titles & {"Night", "Health", "Room"}
+        await pilot.press("enter")
+        await settle(pilot)
+        titles = {command.title for command in app.get_system_commands(app.screen)}
+        assert {"All rooms", "Room", "Alarms", "Sources", "Acknowledge"} <= titles
+        assert not titles & {"Night", "Health"}
+    (path,) = tmp_path.glob("rooms-*.csv")
+    with path.open(newline="", encoding="utf-8") as file:
+        header, *rows = csv.reader(file)
+    assert [row[0] for row in rows] == ["cellar", "nursery", "back-room"]
+    assert rows[0][header.index("watch")] == "online"
+    assert rows[0][header.index("worst")] == "Shelf 1: heater no heat, 38 min to low limit"
 
 
 @pytest.mark.asyncio

@@ -12,9 +12,11 @@ from tankwatch.screen import keys
 from tankwatch.screen.bars import TopBar
 from tankwatch.screen.link import LinkState
 from tankwatch.screen.page import Page
+from tankwatch.screen.page_table import PageTable
 from tankwatch.screen.picture import Picture
 from tankwatch.screen.rooms.draw import draw_chosen, draw_refused, draw_rooms, draw_sentence
 from tankwatch.screen.rooms.standing import RoomStanding
+from tankwatch.screen.rooms.table import rooms_table
 from tankwatch.screen.standing import RoomView
 from tankwatch.screen.steady import Steady
 
@@ -88,6 +90,10 @@ class RoomsPage(Page):
         chosen = next((room for room in rooms if room.room_id == self.chosen), None)
         below = draw_chosen(chosen, width - 1, rest - list_height, self._steady)
         self.query_one("#chosen-room", Picture).show(below)
+
+    def table(self) -> PageTable:
+        """Return the rooms."""
+        return rooms_table(self._rooms)
 
     def _set_height(self, query: str, height: int) -> None:
         widget = self.query_one(query)
