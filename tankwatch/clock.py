@@ -8,6 +8,10 @@ import time
 from dataclasses import dataclass
 from typing import Protocol
 
+_AGES: int = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
+"""What ages are counted by. Linux stops CLOCK_MONOTONIC while a laptop sleeps: a value of last evening would
+be shown as fresh in the morning. Where CLOCK_BOOTTIME is unknown the monotonic clock serves."""
+
 
 class Clock(Protocol):
     """What the program needs to know of time."""
@@ -17,7 +21,7 @@ class Clock(Protocol):
         ...
 
     def monotonic_s(self) -> float:
-        """Return seconds of a clock that never steps."""
+        """Return seconds of a clock that never steps, and goes on while the machine sleeps."""
         ...
 
 
@@ -29,8 +33,8 @@ class SystemClock:
         return time.time()
 
     def monotonic_s(self) -> float:
-        """Return the machine's monotonic clock, in seconds."""
-        return time.monotonic()
+        """Return the machine's monotonic clock, in seconds; it goes on while the machine sleeps."""
+        return time.clock_gettime(_AGES)
 
 
 @dataclass

@@ -83,6 +83,10 @@ class StoreWriter:
         """
         return self._worker.opening_note
 
+    def begin_run_anew(self) -> None:
+        """Note that nobody watched until now: the run so far ended with its last sign of life."""
+        self._worker.begin_run_anew()
+
     def when_begun_anew(self, call: Callable[[], None]) -> None:
         """Have `call` called, from the writer's thread, when the file is lost while it is written and a new
         one begun: what was told once, and is still true, must be told again."""

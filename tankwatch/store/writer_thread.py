@@ -107,6 +107,10 @@ class WriterThread:
         self._give_up_at_s = float("inf")
         self.opened.clear()
 
+    def begin_run_anew(self) -> None:
+        """Have the next sign of life begin a run of its own; from any thread."""
+        self._runs.forget()
+
     def ask_to_stop(self, timeout_s: float) -> None:
         """Have the thread write what waits and end, or give up after `timeout_s`."""
         with self._news:

@@ -42,6 +42,8 @@ MEMORY_KEY = "watchdog"
 """Under which the store keeps what the watchdog learned."""
 TURN_S = 0.2
 """Longest wait for readings, so that an action from the screen is carried out at once."""
+SOURCES_WAKE_S = 5.0
+"""After the whole process stood still its sources get so long to give a sign of life."""
 CLOCK_STEP_S = 2.0
 """A change of the wall clock against the monotonic one that is more than a correction."""
 
@@ -78,10 +80,12 @@ class Judge:
         publish: Callable[[RoomSnapshot], None],
         timing: Timing | None = None,
         permit_of_code: Callable[[str], Permit] | None = None,
+        on_stood_still: Callable[[float], None] | None = None,
     ) -> None:
         """Tie the parts together; nothing runs until `run`, or `turn` is called in a test.
 
-        `permit_of_code` tells which alarms a short code acknowledges.
+        `permit_of_code` tells which alarms a short code acknowledges; `on_stood_still` is told for how many
+        seconds nothing was judged, when that is over.
         """
         self.config = config
         self.watchdog = watchdog
@@ -92,6 +96,8 @@ class Judge:
         self._clock = clock
         self._publish = publish
         self._permit_of_code = permit_of_code
+        self._on_stood_still = on_stood_still
+        self._sources_from_s = float("-inf")
         self._actions: queue.SimpleQueue[tuple[Action, Future[None]]] = queue.SimpleQueue()
         self._tanks = {tank.id for tank in config.tank}
         self._started_s = clock.wall_s()
@@ -166,6 +172,10 @@ class Judge:
         self.heartbeat_s = now
         if gap_s > self.timing.stalled_after_s:
             self._note_fault(f"the watch stood still for {gap_s:.0f} s", with_trace=False)
+            self.watchdog.stood_still(gap_s)
+            self._sources_from_s = now + SOURCES_WAKE_S
+            if self._on_stood_still is not None:
+                self._on_stood_still(gap_s)
 
     def _feed(self, reading: Reading) -> None:
         try:
@@ -335,6 +345,8 @@ class Judge:
             )
 
     def _look_at_sources(self, sources: tuple[SourceSnapshot, ...], now_s: float, monotonic_s: float) -> None:
+        if monotonic_s < self._sources_from_s:
+            return
         for source in sources:
             link = self._links[source.source_id]
             link.note(source.state, monotonic_s, self.timing.source_back_after_s)

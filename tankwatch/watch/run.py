@@ -97,6 +97,7 @@ class Watch:
             publish=self._guard.pass_on,
             timing=self.timing,
             permit_of_code=lambda code: self._telling.permit_of_code(code),
+            on_stood_still=lambda _: self._store.begin_run_anew(),
         )
         self._telling = Telling(
             self.config,

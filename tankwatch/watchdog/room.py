@@ -38,6 +38,11 @@ class RoomRules:
         self._wall_offset_s = 0.0
         self._zone: tzinfo = UTC
 
+    def stood_still(self, gap_s: float) -> None:
+        """Note that nobody listened for `gap_s` seconds."""
+        if self._started_s is not None:
+            self._started_s += gap_s
+
     def source_lost(self, source_id: str, lost: bool) -> None:
         """Note that a source is lost: its tanks are not told as silent one by one."""
         if lost:

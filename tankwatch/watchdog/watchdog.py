@@ -99,6 +99,16 @@ class Watchdog:
             self._next_look_s = now_s + _LOOK_EVERY_S
             self._room.look(self._all, now_s, 0.0 if wall_s is None else wall_s - now_s)
 
+    def stood_still(self, gap_s: float) -> None:
+        """Note that nobody listened for `gap_s` seconds: the watch was held up, or the machine slept.
+
+        Probes were not silent in that time; their silence is counted on from where it was.
+        """
+        for tank in self._all:
+            if tank.heard_s is not None:
+                tank.heard_s += gap_s
+        self._room.stood_still(gap_s)
+
     def heard(self, tank_id: str) -> None:
         """Note that a tank was heard just now, where its reading came before the room's time was known."""
         tank = self._tanks.get(tank_id)

@@ -6,6 +6,7 @@ ANSWER = "tests/faults/test_answer_means_kept.py"
 DISK = "tests/faults/test_disk.py"
 KILLS = "tests/faults/test_kills.py"
 LINKS = "tests/faults/test_links.py"
+TIME = "tests/faults/test_time.py"
 STORE = "tankwatch/store"
 
 DEFENCES = [
@@ -182,5 +183,65 @@ DEFENCES = [
         "buffer = LineBuffer()",
         'buffer = self.__dict__.setdefault("_kept_buffer", LineBuffer())',
         f"{LINKS}::test_a_probe_pulled_amid_a_line_and_a_mebibyte_of_noise_make_no_reading",
+    ),
+    defence(
+        "room-time-only-flows",
+        "a wall clock that is stepped tells nothing false and mutes nothing",
+        "tankwatch/watch/judge.py",
+        "return self._started_s + (self._clock.monotonic_s() - self._started_monotonic_s)",
+        "return self._clock.wall_s()",
+        f"{TIME}::test_a_stepped_clock_tells_nothing_false_and_mutes_nothing",
+    ),
+    defence(
+        "wrong-stamps-are-replaced",
+        "a probe whose clock is far from ours is watched all the same",
+        "tankwatch/decode/decoder.py",
+        "if time_s is None or not self.earliest_s <= time_s <= self.latest_s:",
+        "if time_s is None:",
+        f"{TIME}::test_a_board_that_starts_in_1970_watches_before_and_after_it_is_set",
+        f"{TIME}::test_a_stepped_clock_tells_nothing_false_and_mutes_nothing",
+        "tests/decode/test_decoder.py",
+    ),
+    defence(
+        "a-tanks-time-only-grows",
+        "a probe whose clock goes back is watched all the same",
+        "tankwatch/watchdog/timeline.py",
+        "return self._late(time_s, interval_s)",
+        "return None",
+        f"{TIME}::test_a_stepped_clock_tells_nothing_false_and_mutes_nothing",
+    ),
+    defence(
+        "days-are-local",
+        "light hours follow the local clock over a change to and from summer time",
+        "tankwatch/watchdog/light.py",
+        "return datetime.combine(day, clock, tzinfo=self._zone).timestamp()",
+        "return self._day_start_s + 86_400.0 * (day - self._day).days + clock.hour * 3600.0 "
+        "if self._day_start_s > 0.0 and clock != self._turns_at "
+        "else datetime.combine(day, clock, tzinfo=self._zone).timestamp()",
+        f"{TIME}::test_light_hours_follow_the_local_clock_over_a_change",
+    ),
+    defence(
+        "sleep-is-no-silence",
+        "a machine that slept raises no false silence or power loss",
+        "tankwatch/watch/judge.py",
+        "self.watchdog.stood_still(gap_s)",
+        "pass",
+        f"{TIME}::test_a_machine_that_slept_tells_that_nobody_watched_and_nothing_false",
+    ),
+    defence(
+        "a-stand-still-is-told",
+        "a watch that stood still says so",
+        "tankwatch/watch/judge.py",
+        'self._note_fault(f"the watch stood still for {gap_s:.0f} s", with_trace=False)',
+        "pass",
+        f"{TIME}::test_a_machine_that_slept_tells_that_nobody_watched_and_nothing_false",
+    ),
+    defence(
+        "sleep-is-counted",
+        "the age of a value goes on while the machine sleeps",
+        "tankwatch/clock.py",
+        'getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)',
+        "time.CLOCK_REALTIME",
+        f"{TIME}::test_ages_go_on_while_the_machine_sleeps",
     ),
 ]
