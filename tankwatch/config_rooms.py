@@ -25,7 +25,8 @@ class _BrokerTable(Table):
     username: str | None = None
     """User name at the broker; its access list says what this user may read and write."""
     password_file: Path | None = None
-    """File whose first line is the password; mode 0600."""
+    """File whose first line is the password; mode 0600. The environment variable TANKWATCH_PASSWORD_PUBLISH
+    or TANKWATCH_PASSWORD_CENTRE serves as well."""
     password: str | None = None
     """The password itself; prefer password_file."""
     protocol: Literal[5, 311] = 5
