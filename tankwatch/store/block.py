@@ -118,7 +118,7 @@ def readings_of(connection: sqlite3.Connection, block: Block) -> tuple[Ints, Flo
         _data(connection, "SELECT data FROM block_values WHERE values_id = ?", block.values_id)
     )
     if len(times) != len(value):
-        raise codec.BlockError("a packed block of readings is damaged: it has more times than values")
+        raise codec.DamagedError("a packed block of readings is damaged: it has more times than values")
     return times, value
 
 
@@ -195,7 +195,7 @@ def _blocks(connection: sqlite3.Connection, where: str, values: tuple[int, ...])
 def _data(connection: sqlite3.Connection, question: str, number: int) -> bytes:
     row = connection.execute(question, (number,)).fetchone()
     if row is None:
-        raise codec.BlockError("a packed block of readings has lost its readings")
+        raise codec.DamagedError("a packed block of readings has lost its readings")
     data: bytes = row[0]
     return data
 

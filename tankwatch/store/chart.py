@@ -7,6 +7,7 @@ figures beside it and only those that lie across an edge are unpacked; where a p
 them, and figures of days where those were dropped too; each then counts whole, where its middle lies.
 """
 
+import logging
 import sqlite3
 from dataclasses import dataclass
 
@@ -14,8 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tankwatch.store.block import HOUR_MS, Block, blocks_between, readings_of
-from tankwatch.store.fresh import fresh_readings
+from tankwatch.store.codec import DamagedError
+from tankwatch.store.fresh import OnDamage, fresh_readings
 from tankwatch.store.rollups import DAY, Horizon, horizon_of
+
+_log = logging.getLogger(__name__)
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -106,13 +110,16 @@ class Tally:
         return np.column_stack((table[first, 0], low, high, mean, count))
 
 
-def chart(connection: sqlite3.Connection, series_id: int | None, parts: Parts) -> Floats:
+def chart(
+    connection: sqlite3.Connection, series_id: int | None, parts: Parts, on_damage: OnDamage | None = None
+) -> Floats:
     """Return (part, low, high, mean, count) of each part that holds something, in order.
 
-    A series that is None holds nothing.
+    A series that is None holds nothing. For a block that must be unpacked and is damaged the figures of its
+    hours stand in, each where its middle lies, and `on_damage` is told.
 
     Raises:
-        BlockError: a block that must be unpacked cannot be.
+        BlockError: a codec is missing.
     """
     tally = Tally(parts)
     if series_id is None:
@@ -126,13 +133,22 @@ def chart(connection: sqlite3.Connection, series_id: int | None, parts: Parts) -
     }
     for row in connection.execute(_ROWS, stretch).fetchall():
         tally.add_figures(*row)
-    tally.add_readings(*fresh_readings(connection, series_id, parts.from_ms, parts.to_ms))
+    tally.add_readings(*fresh_readings(connection, series_id, parts.from_ms, parts.to_ms, on_damage))
     horizon = horizon_of(connection, series_id)
     blocks_from_ms = _add_stand_ins(connection, series_id, horizon, tally)
     unpacked = _Unpacked(connection)
     for begin_ms, end_ms in _add_days(connection, series_id, blocks_from_ms, tally):
         for block in blocks_between(connection, series_id, begin_ms, end_ms - 1):
-            _add_block(unpacked, block, begin_ms, end_ms, tally)
+            try:
+                _add_block(unpacked, block, begin_ms, end_ms, tally)
+            except DamagedError as error:
+                _log.error("a block of series %d is left out of a chart: %s", series_id, error)
+                begin_h, end_h = block.begin_h * HOUR_MS, block.end_h * HOUR_MS
+                _add_cells(
+                    connection, series_id, 1, min(end_h, end_ms), tally, from_ms=max(begin_h, begin_ms)
+                )
+                if on_damage is not None:
+                    on_damage(block.first_ms, block.last_ms)
     return tally.rows()
 
 

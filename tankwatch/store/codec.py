@@ -48,6 +48,10 @@ class BlockError(StoreError):
     """A packed block cannot be read."""
 
 
+class DamagedError(BlockError):
+    """A packed block cannot be read by anyone: it is not as it was written."""
+
+
 def has_pcodec() -> bool:
     """Tell whether pcodec is installed."""
     return standalone is not None
@@ -62,7 +66,8 @@ def unpack_times(blob: bytes) -> Ints:
     """Return the times of `pack_times`.
 
     Raises:
-        BlockError: the blob is damaged, or was packed by pcodec and that is missing.
+        DamagedError: the blob is damaged.
+        BlockError: it was packed by pcodec and that is missing, or by a newer tankwatch.
     """
     return _opened(blob, np.int64)[1]
 
@@ -77,10 +82,10 @@ def check(blob: bytes) -> None:
     """See that a blob is as it was written, without unpacking it.
 
     Raises:
-        BlockError: it is not.
+        DamagedError: it is not.
     """
     if len(blob) < _HEAD.size + _CRC.size or _CRC.unpack(blob[-4:])[0] != zlib.crc32(memoryview(blob)[:-4]):
-        raise BlockError("a packed block of readings is damaged: its checksum does not fit")
+        raise DamagedError("a packed block of readings is damaged: its checksum does not fit")
 
 
 def unpack_values(blob: bytes) -> Floats:
@@ -150,7 +155,7 @@ def _opened(blob: bytes, kind: Any) -> tuple[int, NDArray[Any]]:
     else:
         raise BlockError(f"readings were packed in the unknown way {codec}: a newer tankwatch wrote them")
     if numbers is None or len(numbers) != count or numbers.dtype != kind:
-        raise BlockError("a packed block of readings holds another number of them than it says")
+        raise DamagedError("a packed block of readings holds another number of them than it says")
     return code, numbers
 
 
@@ -165,7 +170,7 @@ def _zlib_packed(numbers: NDArray[Any]) -> bytes:
 def _zlib_unpacked(packed: bytes, count: int, kind: Any) -> NDArray[Any]:
     planes = np.frombuffer(zlib.decompress(packed), dtype=np.uint8)
     if len(planes) != 8 * count:
-        raise BlockError("a packed block of readings holds another number of them than it says")
+        raise DamagedError("a packed block of readings holds another number of them than it says")
     folded = np.ascontiguousarray(planes.reshape(8, count).T).view(np.uint64).reshape(-1)
     steps = (folded >> np.uint64(1)).astype(np.int64) ^ -(folded & np.uint64(1)).astype(np.int64)
     return np.cumsum(steps).view(kind)

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tankwatch.store.block import merged
-from tankwatch.store.codec import BlockError
+from tankwatch.store.codec import BlockError, DamagedError
 from tankwatch.store.mixed import pack_mixed, unpack_mixed
 
 _log = logging.getLogger(__name__)
@@ -28,8 +28,8 @@ Floats = NDArray[np.float64]
 Mixed = tuple[Ints, Ints, Floats]
 """Series numbers, times in ms since 1970 UTC and values, in the order of series, then time."""
 
-OnDamage = Callable[[int, int, str], None]
-"""Told the first and last time (ms) of readings that cannot be unpacked, and why."""
+OnDamage = Callable[[int, int], None]
+"""Told the first and last time (ms since 1970 UTC) of readings that are damaged and left out."""
 
 DAMAGED = -1
 """Level of a sheet that cannot be unpacked: it stays as it is, for whoever can save something of it."""
@@ -152,12 +152,12 @@ def _mixed_between(
     for first, last, first_ms, last_ms, data in connection.execute(question, (*series, *stretch)).fetchall():
         try:
             if data is None:
-                raise BlockError("a sheet of fresh readings has lost its readings")
+                raise DamagedError("a sheet of fresh readings has lost its readings")
             yield _cut(unpack_mixed(data), first, last)
-        except BlockError as error:
+        except DamagedError as error:
             _log.error("fresh readings are passed over: %s", error)
             if on_damage is not None:
-                on_damage(first_ms, last_ms, str(error))
+                on_damage(first_ms, last_ms)
 
 
 def _cut(mixed: Mixed, first: int, last: int) -> Mixed:

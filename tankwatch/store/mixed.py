@@ -37,7 +37,8 @@ def unpack_mixed(blob: bytes) -> tuple[Ints, Ints, Floats]:
     """Return series numbers, times and values.
 
     Raises:
-        BlockError: the blob is damaged, or was packed by a codec that is missing here.
+        DamagedError: the blob is damaged.
+        BlockError: it was packed by a codec that is missing here.
     """
     series, times, values = _parts(blob)
     unpacked = codec.unpack_times(series), codec.unpack_times(times), codec.unpack_values(values)
@@ -54,7 +55,7 @@ def unpack_one(blob: bytes, series_id: int) -> tuple[Ints, Floats]:
 
 def _parts(blob: bytes) -> tuple[bytes, bytes, bytes]:
     if len(blob) < _LENGTHS.size:
-        raise codec.BlockError("fresh readings are damaged: there are too few bytes")
+        raise codec.DamagedError("fresh readings are damaged: there are too few bytes")
     first, second = _LENGTHS.unpack_from(blob)
     begin, middle = _LENGTHS.size, _LENGTHS.size + first
     return blob[begin:middle], blob[middle : middle + second], blob[middle + second :]
@@ -62,4 +63,4 @@ def _parts(blob: bytes) -> tuple[bytes, bytes, bytes]:
 
 def _see_that_they_fit(series: Ints, time_ms: Ints, value: Floats) -> None:
     if not len(series) == len(time_ms) == len(value):
-        raise codec.BlockError("fresh readings are damaged: there are more times than values")
+        raise codec.DamagedError("fresh readings are damaged: there are more times than values")

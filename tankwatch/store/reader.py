@@ -4,10 +4,11 @@ Nothing stays open between calls, so that no reader ever keeps the writer's log 
 """
 
 import json
+import logging
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -20,15 +21,17 @@ from tankwatch.reading import ON_OFF_CHANNELS, Channel, ServiceMark
 from tankwatch.store import numbers
 from tankwatch.store.block import HOUR_MS, Floats, Ints, blocks_between, merged, readings_of
 from tankwatch.store.chart import Parts, chart
-from tankwatch.store.codec import BlockError
+from tankwatch.store.codec import BlockError, DamagedError
 from tankwatch.store.connection import connect_to_read
 from tankwatch.store.ends import newest_readings, span_ms
 from tankwatch.store.entry import Dropped, LogEntry, StoredMessage
-from tankwatch.store.fresh import fresh_readings
+from tankwatch.store.fresh import OnDamage, fresh_readings
 from tankwatch.store.on_time import on_time_ms
 from tankwatch.store.rows import SELECT_LOG, SELECT_OUTBOX, SELECT_STEP, log_of_row, step_of_row
 from tankwatch.store.runs import WatchRun, blind_times
 from tankwatch.store.series import Series, seconds_on, series_of_arrays, series_of_buckets
+
+_log = logging.getLogger(__name__)
 
 HOLD_S = 900.0
 """An on/off state is believed this long without news."""
@@ -69,18 +72,26 @@ class StoreReader:
 
         Empty buckets are left out: a gap stays a gap. Without `buckets` every reading comes as it is. Where
         readings were dropped by age or for want of room, the figures of hours or days that were kept count
-        in the bucket that their middle lies in; without `buckets` there is a gap.
+        in the bucket that their middle lies in; without `buckets` there is a gap. What is damaged is left
+        out, and said in `damaged`.
         """
         from_ms, to_ms = _ms(from_s), _ms(to_s)
         if buckets is not None and buckets < 1:
             raise StoreError(f"a stretch cannot be cut in {buckets} parts: ask for 1 or more")
         with self._open() as connection:
             series_id = _series_id(connection, tank, channel)
+            damaged: list[tuple[float, float]] = []
+
+            def on_damage(first_ms: int, last_ms: int) -> None:
+                damaged.append((max(first_ms, from_ms) / 1000.0, min(last_ms, to_ms) / 1000.0))
+
             if buckets is None:
-                return series_of_arrays(*_readings(connection, series_id, from_ms, to_ms))
-            parts = Parts(from_ms, to_ms, buckets)
-            rows = chart(connection, series_id, parts)
-        return series_of_buckets(rows, from_ms / 1000.0, parts.span_ms / 1000.0 / buckets)
+                found = series_of_arrays(*_readings(connection, series_id, from_ms, to_ms, on_damage))
+            else:
+                parts = Parts(from_ms, to_ms, buckets)
+                rows = chart(connection, series_id, parts, on_damage)
+                found = series_of_buckets(rows, from_ms / 1000.0, parts.span_ms / 1000.0 / buckets)
+        return replace(found, damaged=tuple(sorted(set(damaged)))) if damaged else found
 
     def last_values(self) -> dict[tuple[str, Channel], tuple[float, float]]:
         """Return time (s) and value of the newest reading of every channel of every tank."""
@@ -228,9 +239,13 @@ def _series_id(connection: sqlite3.Connection, tank: str, channel: Channel) -> i
 
 
 def _readings(
-    connection: sqlite3.Connection, series_id: int | None, from_ms: int, to_ms: int
+    connection: sqlite3.Connection,
+    series_id: int | None,
+    from_ms: int,
+    to_ms: int,
+    on_damage: OnDamage | None = None,
 ) -> tuple[Ints, Floats]:
-    """Return times (ms) and values of all readings in a stretch, both ends included."""
+    """Return times (ms) and values of all readings in a stretch but damaged ones, both ends included."""
     if series_id is None:
         return merged([])
     (kept_from_h,) = connection.execute(
@@ -238,8 +253,14 @@ def _readings(
     ).fetchone()
     sealed_from_ms = from_ms if kept_from_h is None else max(from_ms, kept_from_h * HOUR_MS)
     blocks = blocks_between(connection, series_id, sealed_from_ms, to_ms)
-    parts = [readings_of(connection, block) for block in blocks]
-    parts = [_from(sealed_from_ms, *part) for part in parts]
+    parts = []
+    for block in blocks:
+        try:
+            parts.append(_from(sealed_from_ms, *readings_of(connection, block)))
+        except DamagedError as error:
+            _log.error("a block of series %d is left out: %s", series_id, error)
+            if on_damage is not None:
+                on_damage(block.first_ms, block.last_ms)
     rows = connection.execute(
         "SELECT time_ms, value FROM reading WHERE series_id = ? AND time_ms BETWEEN ? AND ? ORDER BY time_ms",
         (series_id, from_ms, to_ms),
@@ -247,7 +268,7 @@ def _readings(
     if rows:
         # Columns of their own kinds: a time before 1970 or a huge one must not pass through a float.
         parts.append((np.array([r[0] for r in rows], np.int64), np.array([r[1] for r in rows], np.float64)))
-    parts.append(fresh_readings(connection, series_id, from_ms, to_ms))
+    parts.append(fresh_readings(connection, series_id, from_ms, to_ms, on_damage))
     time_ms, value = merged(parts)
     begin, end = np.searchsorted(time_ms, (from_ms, to_ms + 1)).tolist()
     return time_ms[begin:end], value[begin:end]

@@ -22,6 +22,9 @@ class Series:
     high: Floats
     mean: Floats
     count: NDArray[np.int64]
+    damaged: tuple[tuple[float, float], ...] = ()
+    """Stretches (s) of which something is left out, since the store is damaged there. A chart shows the
+    figures of hours for them, as far as there are any."""
 
     def __len__(self) -> int:
         """Return the number of elements."""

@@ -13,7 +13,7 @@ from functools import partial
 import numpy as np
 
 from tankwatch.store.block import HOUR_MS
-from tankwatch.store.codec import BlockError
+from tankwatch.store.codec import BlockError, DamagedError
 from tankwatch.store.fresh import DAMAGED, Floats, Ints, Mixed
 from tankwatch.store.mixed import pack_mixed, unpack_mixed
 from tankwatch.store.seal import seal_readings
@@ -30,7 +30,7 @@ MOST_READINGS = 131_072
 """Readings folded in one transaction: alarms wait for no more than that."""
 SHEET_READINGS = 2048
 """A sheet is closed at the end of the series that fills it."""
-SEAL_READINGS = 1024
+SEAL_READINGS = 2048
 """Sheets are sealed when they hold so many readings of each series, or when the oldest has waited."""
 SERIES_AT_ONCE = 16
 """Series sealed in one transaction."""
@@ -155,7 +155,7 @@ def _fold_batches(connection: sqlite3.Connection) -> None:
     for fresh_id, data, _, _ in rows:
         try:
             parts.append(unpack_mixed(data))
-        except BlockError as error:
+        except DamagedError as error:
             _keep_damaged(connection, fresh_id, error)
     _put_run(connection, 1, parts, max(row[2] for row in rows))
     connection.execute("DELETE FROM fresh WHERE fresh_id <= ?", (rows[-1][0],))
@@ -187,7 +187,7 @@ def _unpacked(connection: sqlite3.Connection, rows: Iterable[tuple[int, bytes]])
     return parts
 
 
-def _keep_damaged(connection: sqlite3.Connection, fresh_id: int, error: BlockError) -> None:
+def _keep_damaged(connection: sqlite3.Connection, fresh_id: int, error: DamagedError) -> None:
     _log.error("batch %d of fresh readings cannot be folded and is left as it is: %s", fresh_id, error)
     sheet_id = connection.execute(
         "INSERT INTO sheet (level, run, written_ms, first_series, last_series, first_ms, last_ms, count) "

@@ -20,6 +20,7 @@ from tankwatch.reading import Reading
 from tankwatch.store import rows
 from tankwatch.store.backlog import Backlog, Event
 from tankwatch.store.checkpoint import Checkpointer
+from tankwatch.store.codec import BlockError
 from tankwatch.store.connection import Trouble, trouble_of
 from tankwatch.store.housekeeping import Housekeeper
 from tankwatch.store.intake import take_in
@@ -357,9 +358,17 @@ class WriterThread:
                 self._news.notify_all()
             self._write_events()
             self._checkpointer.after_commit(self._writing())
-            while (fold := fold_due(self._writing())) is not None:
+            self._fold()
+
+    def _fold(self) -> None:
+        """Fold batches into sheets when there are many, and sheets into larger ones."""
+        while (fold := fold_due(self._writing())) is not None:
+            try:
                 self._in_transaction(fold)
-                self._write_events()
+            except BlockError as error:  # a codec that is missing: reading them goes slowly until it is there
+                _log.error("fresh readings stay unfolded: %s", error)
+                return
+            self._write_events()
 
     def _insert_batch(self, batch: Sequence[Reading], memory: Sequence[Event]) -> tuple[int, int]:
         """Commit `batch` and `memory`; return how many readings are new, and how many are no use."""

@@ -1,19 +1,22 @@
 """Bytes per reading at rest, charts against DuckDB on a Parquet file, and how both grow with history."""
 
 import sqlite3
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from functools import partial
 from pathlib import Path
 
 import numpy as np
-from bench_data import T0_S, days_of
+from bench_data import JITTER_S, T0_S, days_of, pattern
 from bench_table import Row, best_s, compared
 from numpy.typing import NDArray
 
 from tankwatch.clock import ManualClock, SystemClock
 from tankwatch.reading import Channel, Reading
 from tankwatch.store import bulk, rows, schema
+from tankwatch.store.block import insert_block
+from tankwatch.store.opening import open_store
 from tankwatch.store.reader import StoreReader
 from tankwatch.store.series import Series
 from tankwatch.store.writer import StoreWriter
@@ -84,27 +87,103 @@ def bytes_per_reading(folder: Path) -> list[Row]:
 
 
 def written(folder: Path) -> list[Row]:
-    """Measure the bytes written for each reading of 300 tanks with a pack each 5 s, log included."""
-    batch_s, readings = 10, 0
-    writer = StoreWriter(folder / "written.db", SystemClock(), batch_s=3600.0)
+    """Measure the bytes written for each reading of 300 tanks with a pack each 5 s, in an aged store.
+
+    Log, folding of the log, folding into sheets and sealing into blocks are all in it: hours of it, from one
+    sealing to another, with the clock set on by hand.
+    """
+    path = folder / "written.db"
+    _age(path)
+    clock = ManualClock(wall=float(T0_S))
+    writer = StoreWriter(path, clock, batch_s=3600.0)
     writer.start()
-    before = 0
-    for begin in range(0, 600, batch_s):
-        if begin == 300:  # by then the log has been folded in once or more
-            before, readings = _written_bytes(), 0
-        batch = [
-            Reading(f"t{tank:03}", channel, T0_S + second + tank / 1000, 20.0 + second % 7 / 16)
-            for second in range(begin, begin + batch_s)
-            for tank in range(second % 5, 300, 5)
-            for channel in (Channel.TEMPERATURE, Channel.HEATER, Channel.LIGHT)
-        ]
-        readings += len(batch)
-        writer.put_readings(batch)
-        writer.flush(30.0)
-    each = (_written_bytes() - before) / readings
+    made = _packs_of_a_room()
+    wrote = [0]
+    readings = 0
+    for hour in range(HOURS + 2):
+        if hour == 2:  # by then there is something to be sealed in every hour
+            wrote, readings = [_written_bytes()], 0
+        for begin_s in range(3600 * hour, 3600 * (hour + 1), BATCH_S):
+            batch = made(begin_s)
+            readings += len(batch)
+            clock.wall = T0_S + begin_s + BATCH_S
+            writer.put_readings(batch)
+            writer.flush(30.0)
+            if hour == 2 and begin_s == 3600 * hour + 300:  # none of the work of housekeeping is in it yet
+                wrote.append(_written_bytes())
+                of_log = readings
+        _keep_house(writer)
+    each = (_written_bytes() - wrote[0]) / readings
+    log_each = (wrote[1] - wrote[0]) / of_log
     writer.stop(10.0)
-    what = f"bytes written a reading, {batch_s} s batches"
-    return [compared(what, "{:,.0f} B", each, "a row", 19.0)]
+    return [
+        compared(
+            "bytes written a reading, 300 tanks at 5 s", "{:,.0f} B", each, "a row", 19.0, "under 100 B"
+        ),
+        compared(f"of that by commits, each {BATCH_S} s", "{:,.0f} B", log_each, "a row", 19.0),
+    ]
+
+
+HOURS = 4
+BATCH_S = 10
+
+
+def _packs_of_a_room() -> Callable[[int], list[Reading]]:
+    """Return what gives the readings of a stretch of 300 tanks, each with its own phase and jitter."""
+    columns = pattern()
+    rng = np.random.default_rng(3)
+    channels = (Channel.TEMPERATURE, Channel.HEATER, Channel.LIGHT)
+    values = [columns[str(channel)].tolist() for channel in channels]
+    count = len(values[0])
+
+    def made(begin_s: int) -> list[Reading]:
+        late_s = rng.normal(0.0, JITTER_S, (BATCH_S // 5, 300)).tolist()
+        return [
+            Reading(
+                f"t{tank:03}", channel, T0_S + second + tank / 60 + late, value[(second + 997 * tank) % count]
+            )
+            for second, row in zip(range(begin_s, begin_s + BATCH_S, 5), late_s, strict=True)
+            for tank, late in enumerate(row)
+            for channel, value in zip(channels, values, strict=True)
+        ]
+
+    return made
+
+
+def _age(path: Path) -> None:
+    """Make a store in which each series fills pages of its own, as after some weeks."""
+    with closing(open_store(path, SystemClock(), busy_s=1.0).connection) as connection:
+        connection.execute("BEGIN")
+        ids = rows.SeriesIds(connection)
+        for tank in range(300):
+            for channel in (Channel.TEMPERATURE, Channel.HEATER, Channel.LIGHT):
+                series_id = ids[f"t{tank:03}", channel]
+                for number in range(1, 61):
+                    time_ms = (T0_S - number * 36_000) * 1000 + np.arange(3, dtype=np.int64)
+                    insert_block(connection, series_id, time_ms, np.array([0.0, 1.0, 0.0]))
+                connection.executemany(
+                    "INSERT INTO rollup VALUES (?, 1, ?, 0.0, 1.0, 1.0, 3, 0)",
+                    [(series_id, T0_S // 3600 - number) for number in range(1, 600)],
+                )
+                connection.executemany(
+                    "INSERT INTO rollup VALUES (?, 24, ?, 0.0, 1.0, 1.0, 3, 0)",
+                    [(series_id, T0_S // 86_400 - number) for number in range(1, 100)],
+                )
+        connection.execute("COMMIT")
+
+
+def _keep_house(writer: StoreWriter) -> None:
+    """Have the writer seal what is due, and fold its log in, as it does once an hour."""
+    writer.housekeeper.hurry()
+    writer.put_memory("wake", {})
+    while writer.housekeeper.due_s - time.monotonic() < 300.0:
+        time.sleep(0.01)
+    writer.checkpointer.idle_s = 0.0
+    writer.put_memory("wake", {})
+    writer.flush(30.0)
+    while writer.health().wal_bytes:
+        time.sleep(0.01)
+    writer.checkpointer.idle_s = 3600.0
 
 
 def _written_bytes() -> int:

@@ -301,8 +301,18 @@ def test_a_damaged_block_is_told_and_hides_nothing_else(path: Path) -> None:
             "WHERE values_id = (SELECT min(values_id) FROM block_values)"
         )
     reader = StoreReader(path)
-    with pytest.raises(StoreError, match=r"room\.db cannot be read: .*checksum does not fit"):
-        reader.series("t01", Channel.TEMPERATURE, T0 - 20 * DAY_S, T0)
+    block_s, whole = 3 * DAY_S, 10 * 1440
+    series = reader.series("t01", Channel.TEMPERATURE, T0 - 20 * DAY_S, T0)
+    ((first_s, last_s),) = series.damaged
+    assert first_s == T0 - 10 * DAY_S
+    assert block_s - 5 * 3600 < last_s - first_s < block_s
+    assert len(series) == whole - round((last_s - first_s) / 60 + 1)
+    assert series.time_s[0] == last_s + 60.0
+    # A chart shows the figures of hours instead, and says so.
+    chart = reader.series("t01", Channel.TEMPERATURE, T0 - 20 * DAY_S, T0, 480)
+    assert chart.damaged == ((first_s, last_s),)
+    assert int(chart.count.sum()) == whole
+    assert reader.series("t01", Channel.TEMPERATURE, T0 - 2 * DAY_S, T0).damaged == ()
     assert len(reader.series("t01", Channel.TEMPERATURE, T0 - 2 * DAY_S, T0)) == 2 * 1440
     assert len(reader.series("t01", Channel.HEATER, T0 - 20 * DAY_S, T0)) == 10 * 1440
     # A late reading beside it is kept as it is, and the rest goes on being sealed.
