@@ -10,9 +10,10 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO
+from typing import TYPE_CHECKING
 
 from tankwatch import __version__
+from tankwatch.backtest.cli_replay import add_replay_parser
 from tankwatch.care.cli_plan import add_plan_parser
 from tankwatch.errors import ConfigError, TankwatchError, UsageError
 from tankwatch.listen.cli_listen import add_listen_parser
@@ -21,8 +22,6 @@ from tankwatch.review.cli_review import add_review_parser
 from tankwatch.transfer.cli_transfer import add_transfer_parsers
 
 if TYPE_CHECKING:
-    from contextlib import AbstractContextManager
-
     from tankwatch.config import Config
 
 FINE, FAILED, INTERRUPTED = 0, 1, 130
@@ -102,10 +101,7 @@ def _parser() -> argparse.ArgumentParser:
         "--for", metavar="TIME", dest="duration_s", type=_duration_s, help="end after, e.g. 30s, 5m"
     )
 
-    sub = add("replay", _replay, "judge recorded readings and print each step of every alarm")
-    sub.add_argument("config", metavar="CONFIG", type=Path, help="configuration file")
-    sub.add_argument("readings", metavar="READINGS", help="file with one SenML pack a line, or - for stdin")
-    sub.add_argument("--json", action="store_true", help="print one JSON object a line")
+    add_replay_parser(commands)
 
     sub = add("check", _check, "check the configuration and tell what each tank will be watched for")
     sub.add_argument("config", metavar="CONFIG", nargs="?", type=Path, help=_CONFIG_HELP)
@@ -193,34 +189,6 @@ def _demo(arguments: argparse.Namespace) -> int:
     return run_demo(tanks=arguments.tanks, duration_s=arguments.duration_s, show=show)
 
 
-def _replay(arguments: argparse.Namespace) -> int:
-    from tankwatch.config import load
-    from tankwatch.printing import step_as_json, step_as_text
-    from tankwatch.watchdog.replay import replay
-
-    config = load(arguments.config)
-    show = step_as_json if arguments.json else step_as_text
-    refused = 0
-
-    def on_refused(number: int, reason: str) -> None:
-        nonlocal refused
-        refused += 1
-        if refused <= 10:
-            _narrate(f"line {number}: {reason}")
-
-    try:
-        with _readings(arguments.readings) as lines:
-            for step in replay(config, lines, on_refused=on_refused):
-                print(show(step))
-    except OSError as error:
-        if isinstance(error, BrokenPipeError):
-            raise
-        raise UsageError(f"{arguments.readings}: cannot be read: {error.strerror}") from error
-    if refused:
-        _narrate(f"{refused} line(s) or record(s) refused")
-    return FINE
-
-
 def _check(arguments: argparse.Namespace) -> int:
     import json
 
@@ -273,14 +241,6 @@ def _load(path: Path | None) -> "tuple[Config, Path]":
 
     found = find_config(path)
     return load(found), found
-
-
-def _readings(name: str) -> "AbstractContextManager[BinaryIO]":
-    import contextlib
-
-    if name == "-":
-        return contextlib.nullcontext(sys.stdin.buffer)
-    return Path(name).open("rb")
 
 
 def _has_terminal() -> bool:

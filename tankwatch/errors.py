@@ -8,6 +8,7 @@
     ├── StoreError        the store cannot be opened, read or written
     ├── ControlError      the running watch cannot be reached or refuses a request
     │   └── NotKeptError  it was done, but a crash before the disk takes it would lose the record
+    ├── BacktestError     a room could not be judged anew from its recorded readings
     ├── DeliveryError     a message for a person could not be handed over
     └── UsageError        a command was asked for something that makes no sense
 
@@ -39,6 +40,10 @@ class SourceError(TankwatchError):
 
 class StoreError(TankwatchError):
     """The store cannot be opened, read or written."""
+
+
+class BacktestError(TankwatchError):
+    """A room could not be judged anew from its recorded readings; the room is named."""
 
 
 class DeliveryError(TankwatchError):

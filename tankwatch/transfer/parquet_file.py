@@ -24,7 +24,7 @@ def write_parquet(rows: Iterable[Row], path: Path) -> int:
     Raises:
         UsageError: pyarrow is not installed.
     """
-    pa, parquet = _pyarrow()
+    pa, parquet = load_pyarrow()
     schema = pa.schema(
         [
             pa.field(TIME, pa.timestamp("us", tz="UTC"), nullable=False),
@@ -57,7 +57,7 @@ def read_parquet(path: Path, on_refused: OnRefused) -> Iterator[Reading]:
     Raises:
         UsageError: pyarrow is not installed, or the file is none of its kind.
     """
-    pa, parquet = _pyarrow()
+    pa, parquet = load_pyarrow()
     try:
         with parquet.ParquetFile(path) as file:
             names = file.schema_arrow.names
@@ -103,7 +103,12 @@ def _of_batch(batch: Any, names: list[str], number: int, on_refused: OnRefused, 
             yield Reading(tank, Channel.SERVICE, time_us / 1e6, 0.0, word, source=by[i] or IMPORTED)
 
 
-def _pyarrow() -> tuple[Any, Any]:
+def load_pyarrow() -> tuple[Any, Any]:
+    """Return pyarrow and its part for Parquet.
+
+    Raises:
+        UsageError: it is not installed.
+    """
     try:
         import pyarrow as pa
         from pyarrow import parquet
