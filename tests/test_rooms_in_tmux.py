@@ -100,7 +100,7 @@ def test_an_alarm_in_a_room_is_acknowledged_from_all_rooms(
         terminal.press("Enter")
         terminal.sees("Long tank")
         terminal.press("a")
-        terminal.sees("source lost")
+        terminal.sees("Look first at")
         terminal.press("k")
         terminal.sees("(centre)")  # acknowledged by someone at the centre, says the room
         terminal.press("u")
