@@ -77,12 +77,13 @@ class WatchProcess:
         path: Path,
         command: Sequence[str] = ("-m", "tankwatch", "watch"),
         environment: Mapping[str, str] | None = None,
+        prefix: Sequence[str] = (),
     ) -> None:
-        """Start it, with `environment` beside our own, and wait until it shows a picture."""
+        """Start it, with `environment` beside our own and below the program `prefix`; wait for a picture."""
         self.out = path.parent / "watch.out"
         with self.out.open("ab") as out:
             self.process = subprocess.Popen(
-                [sys.executable, *command, str(path)],
+                [*prefix, sys.executable, *command, str(path)],
                 stdout=out,
                 stderr=out,
                 env={**os.environ, **(environment or {})},
