@@ -27,12 +27,12 @@ from tankwatch.store.schema import migrate
 Progress = Callable[[int], None]
 """Told how many readings are written so far."""
 
-BATCH = 200_000
-"""Readings per transaction: each series gets a run of neighbours, so that pages are filled one by one."""
+BATCH = 20_000
+"""Readings per transaction: each series gets a run of neighbours, so that its pages are written few times."""
 
 _BUSY_S = 5.0
 
-_CACHE_KIB = 64 * 1024
+_CACHE_KIB = 16 * 1024
 
 _time_ms = itemgetter(1)
 

@@ -251,7 +251,7 @@ class StoreWriter:
             return "behind", f"the disk is slow: the oldest reading has waited {behind_s:.0f} s"
         if self.housekeeper.note is not None:
             return "behind", self.housekeeper.note
-        return "fine", ""
+        return "fine", self.housekeeper.damage_note or ""
 
     def _put_mark(self, tank: str, word: str, time_s: float, who: str) -> None:
         try:

@@ -1,6 +1,7 @@
 """The thread that does every write and every checkpoint of the store.
 
-Readings are committed with `synchronous=NORMAL`: a power cut may cost the last of them, never the file.
+Readings are committed with `synchronous=NORMAL`: a power cut may cost the last half minute of them, never the
+file.
 Steps of alarms, marks and log entries are committed with `FULL`: they are on the disk when the commit
 returns. What the disk refuses stays in the backlog and is tried again, ever more slowly.
 """
@@ -47,7 +48,8 @@ WRITE_BUSY_S = 1.0
 """How long another program's lock is waited for, at the start and at each write."""
 
 HEARTBEAT_S = 30.0
-"""The running watch notes this often that it lives: after a crash the blind time is known to within it."""
+"""The running watch notes this often, on the disk, that it lives: after a crash the blind time is known to
+within it, and a power cut costs no readings older than it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,7 +220,7 @@ class WriterThread:
                     self._write_batches(hurry)
                     batch_due_s = now_s + self._batch_s * _stretch(count)
                 if now_s >= heartbeat_due_s:
-                    self._in_transaction(self._runs.tell_life)
+                    self._on_the_disk(self._runs.tell_life)
                     heartbeat_due_s = now_s + HEARTBEAT_S
                 self._checkpointer.after_commit(self._writing())
                 if now_s >= self._keeper.due_s and not stopping and not self._checkpointer.held:
@@ -309,6 +311,15 @@ class WriterThread:
                 connection.execute("ROLLBACK")
             raise
 
+    def _on_the_disk(self, work: Callable[[sqlite3.Connection], None]) -> None:
+        """Do `work` in a transaction that is on the disk when it ends, with all that was committed before."""
+        connection = self._writing()
+        connection.execute("PRAGMA synchronous = FULL")
+        try:
+            self._in_transaction(work)
+        finally:
+            connection.execute("PRAGMA synchronous = NORMAL")
+
     def _known_ids(self, connection: sqlite3.Connection) -> rows.SeriesIds:
         if self._ids is None:
             self._ids = rows.SeriesIds(connection)
@@ -325,12 +336,7 @@ class WriterThread:
             events = list(self._backlog.events)
         if not events:
             return
-        connection = self._writing()
-        connection.execute("PRAGMA synchronous = FULL")
-        try:
-            self._in_transaction(lambda connection: _insert_events(connection, events))
-        finally:
-            connection.execute("PRAGMA synchronous = NORMAL")
+        self._on_the_disk(lambda connection: _insert_events(connection, events))
         with self._news:
             self._backlog.settle_events(len(events))
             self._news.notify_all()

@@ -9,8 +9,11 @@ from pathlib import Path
 
 from tankwatch.errors import StoreError, UsageError
 from tankwatch.store.connection import companion, connect_to_read
+from tankwatch.store.soundness import BlockCheck, Damaged, damaged_fresh
 
 _PAGES = 4096
+_UNPACKED = 1000
+"""About so many blocks are unpacked, or all if there are fewer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +24,10 @@ class Backup:
     size_bytes: int
     rows: dict[str, int]
     """Rows by table, the same in the store (at the moment of the copy) and in the copy."""
+    blocks: int = 0
+    """Blocks of old readings whose checksums were compared in the copy."""
+    damaged: tuple[Damaged, ...] = ()
+    """Readings that cannot be read any more: the copy has them as the store has them."""
 
 
 def back_up(store: Path, copy: Path, progress: Callable[[float], None] | None = None) -> Backup:
@@ -48,7 +55,7 @@ def back_up(store: Path, copy: Path, progress: Callable[[float], None] | None = 
                 # One file, that can be carried away as it lies.
                 target.execute("PRAGMA journal_mode = DELETE")
             source.execute("COMMIT")
-        _verify(partial, rows)
+        blocks, damaged = _verify(partial, rows)
         file = os.open(partial, os.O_RDONLY)
         try:
             os.fsync(file)
@@ -62,7 +69,7 @@ def back_up(store: Path, copy: Path, progress: Callable[[float], None] | None = 
         raise UsageError(f"{copy} cannot be written: {error.strerror}") from error
     finally:
         partial.unlink(missing_ok=True)
-    return Backup(copy, size, rows)
+    return Backup(copy, size, rows, blocks, damaged)
 
 
 def _counts(connection: sqlite3.Connection) -> dict[str, int]:
@@ -75,14 +82,22 @@ def _counts(connection: sqlite3.Connection) -> dict[str, int]:
     }
 
 
-def _verify(path: Path, rows: dict[str, int]) -> None:
+def _verify(path: Path, rows: dict[str, int]) -> tuple[int, tuple[Damaged, ...]]:
+    """Read the whole copy; return how many blocks it has, and what of its readings is damaged.
+
+    Each checksum is compared and one block in so many unpacked: what SQLite's own check cannot see.
+    """
     with closing(connect_to_read(path)) as connection:
         findings = [row[0] for row in connection.execute("PRAGMA integrity_check(3)")]
         if findings != ["ok"]:
             raise StoreError(f"the copy is not sound ({'; '.join(findings)}): look at both disks")
         found = _counts(connection)
+        check = BlockCheck(unpack_each=max(1, found.get("block", 0) // _UNPACKED))
+        damaged = [damaged for _, damaged in check.go(connection) if damaged is not None]
+        damaged += damaged_fresh(connection)
     if found != rows:
         raise StoreError(f"the copy holds {found}, the store held {rows}: it was thrown away")
+    return check.looked_at, tuple(damaged)
 
 
 def _teller(progress: Callable[[float], None] | None) -> Callable[[int, int, int], object] | None:

@@ -181,8 +181,13 @@ def run_backup(args: argparse.Namespace) -> int:
     line.done()
     _narrate(
         f"{done.path}: {done.size_bytes:,} bytes, {sum(done.rows.values()):,} rows in "
-        f"{len(done.rows)} tables; checked and sound"
+        f"{len(done.rows)} tables, {done.blocks:,} blocks; checked and "
+        + ("sound" if not done.damaged else "as sound as the store itself")
     )
+    for damaged in done.damaged[:_SHOWN_REFUSALS]:
+        _narrate(f"damaged in the store already: {damaged}")
+    if len(done.damaged) > _SHOWN_REFUSALS:
+        _narrate(f"… and {len(done.damaged) - _SHOWN_REFUSALS:,} more such stretches")
     return 0
 
 

@@ -124,7 +124,7 @@ def written(folder: Path) -> list[Row]:
     ]
 
 
-HOURS = 4
+HOURS = 3
 BATCH_S = 10
 
 
