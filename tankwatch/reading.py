@@ -1,7 +1,7 @@
 """What flows through everything: one reading of one channel of one tank."""
 
-from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 
 class Channel(StrEnum):
@@ -49,9 +49,8 @@ class ServiceMark(StrEnum):
     """The work is over."""
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """One value of one channel of one tank.
+class Reading(NamedTuple):
+    """One value of one channel of one tank. A named tuple: millions are made a day.
 
     `time_s` is in seconds since 1970 UTC; `value` is in the unit of its channel. A service reading
     carries its word in `text` and 0.0 as value. `retained` marks a value that a broker had kept: it is

@@ -12,6 +12,9 @@ FAULT_CODES_C = frozenset({85.0, -127.0, 127.937, 127.9375})
 """What 1-wire probes and their libraries say in place of a temperature: before the first conversion (DS18B20
 data sheet, table 1), disconnected (a convention of probe libraries), and with too little supply."""
 
+_NEAR_COLD_CODE_C, _NEAR_CODES_C = -100.0, 80.0
+"""What lies between is no fault code, nor one but for its last bit: the short way of nearly every reading."""
+
 _SERVICE, _TEMPERATURE, _AIR, _POWER = Channel.SERVICE, Channel.TEMPERATURE, Channel.AIR, Channel.POWER
 """Named once: looking a member up in its enum is slow, and this is done for every reading."""
 
@@ -93,7 +96,7 @@ class BoundChannel:
 
     def _quantity(self, raw: float | bool | str, unit: str | None) -> float:
         config = self.config
-        if isinstance(raw, bool | str):
+        if isinstance(raw, str) or raw is True or raw is False:
             raise Refused(Reason.WRONG_TYPE, f"{config.kind} of {raw!r}; expected a number")
         value = to_channel_unit(config.kind, raw * config.scale, unit)
         if config.kind is _TEMPERATURE or config.kind is _AIR:
@@ -103,13 +106,16 @@ class BoundChannel:
 
     def _calibrated_c(self, raw: float, unit: str | None, scaled_c: float) -> float:
         """Return the calibrated temperature; a fault code stays as it is, or nobody would know it."""
+        calibrated_c = scaled_c + self.config.offset_c
+        low_c, high_c = _NEAR_COLD_CODE_C, _NEAR_CODES_C
+        if low_c < raw < high_c and low_c < scaled_c < high_c and low_c < calibrated_c < high_c:
+            return calibrated_c
         if round(scaled_c, 6) in FAULT_CODES_C:  # rounded: 185 °F is 85 °C but for the last bit
             return round(scaled_c, 6)
         # A scale near 1 is a calibration. Any other changes the unit, and raw 85 is then 8.5 degrees or so.
         is_calibration = 0.9 < self.config.scale < 1.1
         if unit in (None, "Cel") and is_calibration and raw in FAULT_CODES_C:
             return raw
-        calibrated_c = scaled_c + self.config.offset_c
         if not is_calibration and round(calibrated_c, 6) in FAULT_CODES_C:  # offset and scale change the unit
             return round(calibrated_c, 6)
         return calibrated_c

@@ -12,6 +12,7 @@ from typing import Any, Literal, NamedTuple, TypeVar
 from tankwatch.decode import json_text, lines, pointer, senml
 from tankwatch.decode.channel import BoundChannel
 from tankwatch.decode.refused import Reason, Refused
+from tankwatch.decode.shape import Found, Shapes
 from tankwatch.reading import Reading
 
 AHEAD_LIMIT_S = 60.0
@@ -62,6 +63,7 @@ class Decoder:
         ]
         self._routes: dict[str, list[tuple[BoundChannel, bool]]] = {}
         self._plans: dict[tuple[str, ...], _Plan] = {}
+        self._shapes = Shapes(_MAX_PLANS) if self._named and not self._pointed else None
 
     def decode(self, payload: bytes, arrived_s: float, *, retained: bool = False) -> Decoded:
         """Return the readings in `payload`, which arrived at `arrived_s` (seconds since 1970 UTC)."""
@@ -87,11 +89,16 @@ class Decoder:
             step.take_text(channel, payload)
         if not step.readings and not step.refused:
             step.refused.append(Refused(Reason.NO_RECORD, "nothing in it belongs to a channel"))
-        if len(step.readings) > 1:
+        if len(step.readings) > 1 and not step.is_of_one_time:
             step.readings.sort(key=_stamp)
         return Decoded(step.readings, step.refused)
 
     def _take_json(self, payload: bytes, step: "_Step") -> None:
+        if self._shapes is not None:
+            of_shape = self._shapes.find(payload)
+            if of_shape is not None:
+                self._take_found(of_shape, step)
+                return
         document = json_text.parse(payload)
         for channel, tokens in self._pointed:
             try:
@@ -108,6 +115,16 @@ class Decoder:
             for channel, place in self._places(tuple([record[0] for record in records]), step):
                 _, unit, time_s, value = records[place]
                 step.take(channel, value, unit, time_s)
+
+    def _take_found(self, found: Found, step: "_Step") -> None:
+        shape, values, times_s = found
+        if len(times_s) == 1 and not self._bare:
+            step.is_of_one_time = True
+        now_s = step.arrived_s
+        stamps_s = [now_s + time_s if time_s < senml.ABSOLUTE_FROM_S else time_s for time_s in times_s]
+        units, time_of, take = shape.units, shape.time_of, step.take
+        for channel, place in self._places(shape.names, step):
+            take(channel, values[place], units[place], stamps_s[time_of[place]])
 
     def _take_pairs(self, payload: bytes, step: "_Step") -> None:
         pairs = lines.pairs(payload)
@@ -171,7 +188,9 @@ class Decoder:
 class _Step:
     """Collects what one payload gives."""
 
-    __slots__ = ("arrived_s", "earliest_s", "latest_s", "readings", "refused", "retained", "source")
+    __slots__ = (
+        "arrived_s", "earliest_s", "is_of_one_time", "latest_s", "readings", "refused", "retained", "source",
+    )  # fmt: skip
 
     def __init__(self, source: str, arrived_s: float, retained: bool) -> None:
         self.source = source
@@ -179,6 +198,7 @@ class _Step:
         self.retained = retained
         self.readings: list[Reading] = []
         self.refused: list[Refused] = []
+        self.is_of_one_time = False
         self.latest_s = arrived_s + AHEAD_LIMIT_S
         # While this machine's own clock is not set either, the year says nothing.
         self.earliest_s = YEAR_2001_S if arrived_s >= YEAR_2001_S else 0.0

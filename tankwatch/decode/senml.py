@@ -87,8 +87,8 @@ def resolve_pack(pack: Any, now_s: float | None = None) -> list[Record]:
                 time_s = base_time_s + time_s
                 if time_s < ABSOLUTE_FROM_S:
                     time_s = None if now_s is None else now_s + time_s
-                unit = _checked_unit(unit) if unit else None
-                records.append(Record(_whole_name(base_name, name), unit, time_s, value))
+                unit = checked_unit(unit) if unit else None
+                records.append(Record(whole_name(base_name, name), unit, time_s, value))
                 continue
         if base.version is None and entry is not pack[0]:
             base.version = VERSION  # the records before had no bver, which says so much
@@ -113,7 +113,7 @@ class _Base:
 
 
 _PLAIN_FIELDS = frozenset({"n", "u", "t", "v", "vb"})
-_PLAIN_BASE_FIELDS = _PLAIN_FIELDS | {"bn", "bt", "bu"}
+PLAIN_BASE_FIELDS = _PLAIN_FIELDS | {"bn", "bt", "bu"}
 _VALUE_FIELDS = ("v", "vs", "vb", "vd")
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9:./_-]*")
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
@@ -122,7 +122,7 @@ _BASE64URL = re.compile(r"[A-Za-z0-9_-]*")
 
 def _take_plain_base(entry: Mapping[str, Any], base: _Base) -> bool:
     """Take base name, time and unit of a record that has nothing unusual else; tell whether it was one."""
-    if not _PLAIN_BASE_FIELDS.issuperset(entry):
+    if not PLAIN_BASE_FIELDS.issuperset(entry):
         return False
     name, time_s, unit = entry.get("bn", base.name), entry.get("bt", base.time_s), entry.get("bu", base.unit)
     if (
@@ -149,9 +149,9 @@ def _resolve_with_care(entry: Mapping[str, Any], base: _Base, now_s: float | Non
         if any(field.startswith("b") for field in entry):
             return None  # a record that only sets base fields
         raise Refused(Reason.NOT_SENML, "a record without a value")
-    name = _whole_name(base.name, _text(entry, "n", "") or "")
+    name = whole_name(base.name, _text(entry, "n", "") or "")
     unit = _text(entry, "u", base.unit)
-    unit = _checked_unit(unit) if unit else None
+    unit = checked_unit(unit) if unit else None
     time_s: float | None = _finite(base.time_s + _number(entry, "t", 0.0), "t")
     if time_s is not None and time_s < ABSOLUTE_FROM_S:
         time_s = None if now_s is None else now_s + time_s
@@ -229,7 +229,7 @@ def _finite(value: float, field: str) -> float:
 
 
 @lru_cache(maxsize=8192)
-def _whole_name(base_name: str, name: str) -> str:
+def whole_name(base_name: str, name: str) -> str:
     """Return base name and name together, checked by section 4.5.1."""
     whole = base_name + name
     if not _NAME.fullmatch(whole):
@@ -240,7 +240,7 @@ def _whole_name(base_name: str, name: str) -> str:
 
 
 @lru_cache(maxsize=512)
-def _checked_unit(unit: str) -> str:
+def checked_unit(unit: str) -> str:
     if _CONTROL.search(unit):
         raise Refused(Reason.CONTROL_CHARACTERS, unit)
     return unit

@@ -108,13 +108,14 @@ class Link:
 
     def deliver(self, decoded: Decoded, payload: bytes, where: str = "") -> None:
         """Hand over what one payload (from the topic or device `where`) gave, and count it."""
-        with self._lock:
-            self._standing.received += 1
-            self._standing.accepted += len(decoded.readings)
-            self._standing.heard_s = self.clock.monotonic_s()
-        for refused in decoded.refused:
+        readings, refusals = decoded
+        standing = self._standing  # only the source's own thread counts here, so it takes no lock
+        standing.received += 1
+        standing.accepted += len(readings)
+        standing.heard_s = self.clock.monotonic_s()
+        for refused in refusals:
             self.refuse(refused, payload, where)
-        self._inbox.put(decoded.readings)
+        self._inbox.put(readings)
 
     def refuse(self, refused: Refused, payload: bytes = b"", where: str = "") -> None:
         """Count a refusal, and keep it to be shown."""

@@ -30,33 +30,45 @@ class Inbox:
         self._readings: deque[Reading] = deque()
         self._dropped: Counter[str] = Counter()
         self._gather_s = gather_s
-        self._filled = threading.Condition()
+        self._lock = threading.Lock()
+        self._filled = threading.Condition(self._lock)
+        self._waiting = False
 
     def put(self, readings: Sequence[Reading]) -> None:
         """Add `readings`, in order; from any thread."""
         if not readings:
             return
-        with self._filled:
-            self._readings.extend(readings)
-            while len(self._readings) > self._capacity:
-                self._dropped[self._readings.popleft().source] += 1
-            self._filled.notify()
+        with self._lock:
+            waiting = self._readings
+            waiting.extend(readings)
+            while len(waiting) > self._capacity:
+                self._dropped[waiting.popleft().source] += 1
+            if self._waiting:
+                self._filled.notify()
 
     def take(self, timeout_s: float) -> list[Reading]:
         """Return all that is there, oldest first; wait at most `timeout_s` seconds for the first."""
         if self._gather_s:
-            with self._filled:
-                has_come = self._filled.wait_for(lambda: self._readings, timeout_s)
+            with self._lock:
+                has_come = self._wait(timeout_s)
             if has_come:
                 time.sleep(min(self._gather_s, timeout_s))
-        with self._filled:
-            if not self._readings and not self._gather_s:
-                self._filled.wait_for(lambda: self._readings, timeout_s)
+        with self._lock:
+            if not self._gather_s:
+                self._wait(timeout_s)
             taken = list(self._readings)
             self._readings.clear()
             return taken
 
+    def _wait(self, timeout_s: float) -> bool:
+        """Wait for the first reading; the lock is held. Return whether there is one."""
+        if not self._readings:
+            self._waiting = True  # only then is waking worth its cost
+            self._filled.wait_for(lambda: self._readings, timeout_s)
+            self._waiting = False
+        return bool(self._readings)
+
     def dropped(self, source_id: str) -> int:
         """Return how many readings of `source_id` were dropped so far."""
-        with self._filled:
+        with self._lock:
             return self._dropped[source_id]

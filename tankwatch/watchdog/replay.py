@@ -8,7 +8,8 @@ from collections.abc import Callable, Iterable, Iterator
 
 from tankwatch.alarms.model import Transition
 from tankwatch.config import Config
-from tankwatch.decode.senml import Refused, resolve
+from tankwatch.decode.senml import ABSOLUTE_FROM_S, Refused, Value, resolve
+from tankwatch.decode.shape import Shapes
 from tankwatch.reading import MAINS, Channel, ServiceMark
 from tankwatch.watchdog.roomclock import RoomClock
 from tankwatch.watchdog.watchdog import Watchdog
@@ -18,6 +19,10 @@ _MARKS = frozenset(mark.value for mark in ServiceMark)
 
 _LIT_LX = 10.0
 _ICE_POINT_K = 273.15
+
+_MOST_SHAPES = 5000
+
+_Record = tuple[str, str | None, float | None, Value]
 
 OnRefused = Callable[[int, str], None]
 """Called with the number of a line and the reason why it, or a record in it, was left out."""
@@ -34,15 +39,23 @@ def replay(
     clock = RoomClock()
     refuse = on_refused or (lambda number, reason: None)
     places: dict[str, tuple[str, Channel] | None] = {}
+    find = Shapes(_MOST_SHAPES).find
     see, advance, take, book = clock.see, dog.advance, dog.take, dog.book
     for number, line in enumerate(lines, 1):
         if not line.strip():
             continue
-        try:
-            records = resolve(line)
-        except Refused as error:
-            refuse(number, error.reason)
-            continue
+        found = find(line)
+        if found is not None:
+            shape, values, times_s = found
+            stamps_s = [None if time_s < ABSOLUTE_FROM_S else time_s for time_s in times_s]
+            of_record = [stamps_s[i] for i in shape.time_of]
+            records: Iterable[_Record] = zip(shape.names, shape.units, of_record, values, strict=True)
+        else:
+            try:
+                records = resolve(line)
+            except Refused as error:
+                refuse(number, error.reason)
+                continue
         for name, unit, time_s, value in records:
             if name not in places:
                 places[name] = _place(name)
