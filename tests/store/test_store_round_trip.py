@@ -23,6 +23,8 @@ readings = st.builds(
     time_s=st.integers(-50, 50).map(lambda ms: ms / 1000.0)
     | st.integers(0, 4_000_000_000_000).map(lambda ms: ms / 1000.0),
     value=st.floats(allow_nan=False, allow_infinity=False, width=64),
+    text=st.none(),
+    retained=st.just(False),
 )
 
 
