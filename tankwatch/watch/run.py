@@ -181,7 +181,7 @@ class Watch:
 def spare_the_collector() -> None:
     """Have Python's collector of cycles leave alone what was made at the start, and come round less often.
 
-    Readings are many, and none is in a cycle: at its usual pace the collector takes a tenth of a flood's time.
+    Readings are many and in no cycle; at its usual pace the collector takes a tenth of the time in a flood.
     """
     gc.collect()
     gc.freeze()
