@@ -45,7 +45,8 @@ def place_of(alarm: Alarm, names: dict[str, str]) -> str:
     """Return the name of the tank, the source, or the room that an alarm belongs to."""
     if alarm.tank is not None:
         return clean(names.get(alarm.tank, alarm.tank))
-    return f"source {clean(alarm.subject)}" if alarm.subject else "whole room"
+    name = clean(words.of_what(alarm.subject))
+    return name[:1].lower() + name[1:]
 
 
 def draw_detail(alarm: Alarm, names: dict[str, str], width: int, zone: ZoneInfo, now_s: float) -> list[Line]:

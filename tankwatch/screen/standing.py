@@ -8,6 +8,7 @@ from typing import Literal
 from tankwatch.alarms.model import Alarm, AlarmState, Condition, Priority
 from tankwatch.config import Config
 from tankwatch.reading import Channel
+from tankwatch.screen import words
 from tankwatch.snapshot import LiveValue, RoomSnapshot, TankSnapshot
 
 Order = Literal["worst", "name", "place"]
@@ -228,7 +229,7 @@ def _room_standing(alarm: Alarm, live: bool) -> Standing:
     level = level_of(alarm)
     return Standing(
         key=f"room:{alarm.alarm_id}",
-        name=f"Source {alarm.subject}" if alarm.subject else "Whole room",
+        name=words.of_what(alarm.subject),
         level=level,
         word=_word(level, alarm),
         acknowledged=alarm.state is AlarmState.ACKNOWLEDGED,

@@ -88,3 +88,15 @@ def size(count: int) -> str:
 def how_many(count: int, one: str, many: str | None = None) -> str:
     """Return `1 tank`, `3 tanks`."""
     return f"{count:,} {one if count == 1 else many or one + 's'}".replace(",", " ")
+
+
+_OF_LINKS = {"[publish]": "Link to the centre", "[centre]": "Broker of the rooms"}
+
+
+def of_what(subject: str | None) -> str:
+    """Return what an alarm of no tank is about: the room, a source, a link, or a room elsewhere."""
+    if subject is None or not subject:
+        return "Whole room"
+    if subject.startswith("room "):
+        return "Room " + subject.removeprefix("room ")
+    return _OF_LINKS.get(subject, f"Source {subject}")

@@ -8,12 +8,14 @@ reading goes over real MQTT into a real watch, and every status over a real brid
 
 import json
 import os
+import signal
 import subprocess
 import sys
 import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from types import FrameType
 
 import paho.mqtt.client as paho
 from conftest import MosquittoBroker
@@ -194,7 +196,13 @@ class Rig:
         self.centre.stop()
 
 
+def _leave(number: int, frame: FrameType | None) -> None:
+    raise KeyboardInterrupt
+
+
 def _main() -> None:
+    signal.signal(signal.SIGTERM, _leave)  # a rig in the background must not leave its rooms behind
+    signal.signal(signal.SIGINT, _leave)
     folder = Path(sys.argv[1])
     rig = Rig(folder, int(sys.argv[2]), int(sys.argv[3]))
     rig.start()

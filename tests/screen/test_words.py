@@ -58,3 +58,17 @@ def test_times_are_local_and_name_another_day() -> None:
     assert words.clock(NOW_S, zone) == "Tue 24 Nov 18:00"
     assert words.clock(NOW_S, zone, NOW_S + 3600) == "18:00"
     assert words.clock(NOW_S, zone, NOW_S + 86_400) == "Tue 24 Nov 18:00"
+
+
+@pytest.mark.parametrize(
+    ("subject", "name"),
+    [
+        (None, "Whole room"),
+        ("broker", "Source broker"),
+        ("room back-room", "Room back-room"),
+        ("[publish]", "Link to the centre"),
+        ("[centre]", "Broker of the rooms"),
+    ],
+)
+def test_what_an_alarm_of_no_tank_is_about(subject: str | None, name: str) -> None:
+    assert words.of_what(subject) == name
