@@ -11,7 +11,7 @@ from textual.pilot import Pilot
 from tankwatch.alarms.model import Alarm, AlarmState, Condition, Priority, Transition
 from tankwatch.clock import ManualClock
 from tankwatch.config import Config
-from tankwatch.errors import ControlError, StoreError
+from tankwatch.errors import ControlError, NotKeptError, StoreError
 from tankwatch.reading import Channel, ServiceMark
 from tankwatch.screen.app import TankwatchApp
 from tankwatch.snapshot import (
@@ -239,6 +239,7 @@ class FakeFeed:
 
     calls: list[tuple[object, ...]] = field(default_factory=list)
     refuse: str = ""
+    unkept: bool = False
     absent: bool = False
     pictures: asyncio.Queue[RoomSnapshot | None] = field(default_factory=asyncio.Queue)
 
@@ -286,6 +287,8 @@ class FakeFeed:
         if self.refuse:
             raise ControlError(self.refuse)
         self.calls.append(call)
+        if self.unkept:
+            raise NotKeptError("done, but not on the disk yet")
 
 
 def make_app(

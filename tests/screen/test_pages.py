@@ -137,6 +137,21 @@ async def test_acknowledging_tells_the_watch_who_saw_it() -> None:
         assert feed.calls[2:] == [("acknowledge", 1, "keeper"), ("acknowledge", 2, "keeper")]
 
 
+async def test_what_is_done_and_not_on_the_disk_yet_is_told_and_the_rest_is_done_too() -> None:
+    app, feed, _ = make_app(troubled_room())
+    feed.unkept = True
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await pilot.press("a")
+        await settle(pilot)
+        await pilot.press("K")
+        await settle(pilot)
+        assert len(feed.calls) > 1  # the first that is not kept holds up none of the others
+        (note,) = app._notifications
+        assert note.severity == "warning"
+        assert "not on the disk yet" in str(note.message)
+
+
 async def test_a_refusal_is_shown_as_plain_text() -> None:
     app, feed, _ = make_app(troubled_room())
     feed.refuse = f"alarm 1 is acknowledged already {EVIL}"
