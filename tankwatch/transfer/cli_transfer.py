@@ -68,6 +68,11 @@ def add_transfer_parsers(subparsers: Any) -> None:
     )
     sub.add_argument("config", metavar="CONFIG", type=Path, help="configuration file")
     sub.add_argument("file", metavar="FILE", type=Path, help="new file, best on another disk")
+    sub.add_argument(
+        "--shrink",
+        action="store_true",
+        help="then write the store itself anew, as small as it can be; no watch may run meanwhile",
+    )
     sub.set_defaults(command=run_backup)
 
 
@@ -168,12 +173,14 @@ def run_backup(args: argparse.Namespace) -> int:
     """Copy the store; return the exit status.
 
     Raises:
-        UsageError: the file exists or cannot be written.
+        UsageError: the file exists or cannot be written, or there is no room to shrink the store.
         StoreError: the store cannot be read, or the copy is not sound.
     """
+    from tankwatch.clock import SystemClock
     from tankwatch.config import load
     from tankwatch.transfer.backup import back_up
     from tankwatch.transfer.progress import ShareLine
+    from tankwatch.transfer.shrink import room_in, shrink
 
     config = load(args.config)
     line = ShareLine("copied")
@@ -188,6 +195,14 @@ def run_backup(args: argparse.Namespace) -> int:
         _narrate(f"damaged in the store already: {damaged}")
     if len(done.damaged) > _SHOWN_REFUSALS:
         _narrate(f"… and {len(done.damaged) - _SHOWN_REFUSALS:,} more such stretches")
+    if args.shrink:
+        before, after = shrink(config.store.path, SystemClock())
+        _narrate(f"{config.store.path}: {before.size_bytes:,} bytes before, {after.size_bytes:,} now")
+    elif (room := room_in(config.store.path)).is_worth_it:
+        _narrate(
+            f"{config.store.path}: {room.used_bytes:,} of {room.size_bytes:,} bytes are used; to give the "
+            "rest back to the disk, stop the watch and make a backup with --shrink once"
+        )
     return 0
 
 

@@ -320,6 +320,28 @@ def test_a_damaged_block_is_told_and_hides_nothing_else(path: Path) -> None:
     assert ask(path, "SELECT count(*) FROM reading WHERE value = 26.0") == [(1,)]
 
 
+def test_the_running_writer_finds_damage_and_tells_which_readings(
+    path: Path, make_writer: MakeWriter, clock: ManualClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(housekeeping, "BLOCKS_CHECKED_AT_ONCE", 3)
+    write_history(path, days(10), clock=clock_at(0.2), sealed=True)
+    with closing(sqlite3.connect(path)) as connection, connection:
+        (last,) = connection.execute("SELECT max(values_id) FROM block_values").fetchone()
+        spoil = "SET data = cast(substr(data, 1, 20) || x'00ff' || substr(data, 23) AS BLOB)"
+        connection.execute(f"UPDATE block_values {spoil} WHERE values_id = {last}")
+    clock.wall = T0
+    writer = make_writer()
+
+    def looked() -> bool:
+        writer.housekeeper.hurry()
+        writer.put_memory("wake", {})
+        return "damage" in writer.health().detail or "cannot be read" in writer.health().detail
+
+    wait_until(looked, 10.0)
+    assert writer.health().state == "fine"  # the watch goes on as it did
+    assert "reading(s) of t01 heater from 2026-09-" in writer.health().detail
+
+
 def test_without_pcodec_packed_readings_name_what_is_missing(
     path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -1,10 +1,12 @@
 """A copy made while the store is written is whole, verified, and never takes the place of a good one."""
 
 import argparse
+import shutil
 import sqlite3
 import threading
 from contextlib import closing
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -13,11 +15,14 @@ from tankwatch.errors import StoreError, UsageError
 from tankwatch.reading import Channel, Reading
 from tankwatch.store.bulk import write_history
 from tankwatch.store.entry import LogEntry
+from tankwatch.store.opening import locked_for_writing
 from tankwatch.store.reader import StoreReader
+from tankwatch.store.schema import migrate
 from tankwatch.store.writer import StoreWriter
 from tankwatch.transfer import backup
 from tankwatch.transfer.backup import back_up
 from tankwatch.transfer.cli_transfer import run_backup
+from tankwatch.transfer.shrink import room_in
 from tankwatch.transfer.stored_rows import stored_rows
 
 T0 = 1_790_000_000.0
@@ -172,7 +177,7 @@ def test_a_copy_of_a_damaged_block_is_kept_and_says_what_is_damaged(
         connection.execute(f"UPDATE fresh {spoil} WHERE fresh_id = (SELECT max(fresh_id) FROM fresh)")  # noqa: S608
     config = tmp_path / "room.toml"
     config.write_text('[room]\nname = "Back"\n[[tank]]\nid = "t01"\nvolume_l = 90.0\nsetpoint_c = 25.0\n')
-    assert run_backup(argparse.Namespace(config=config, file=tmp_path / "copy.db")) == 0
+    assert run_backup(argparse.Namespace(config=config, file=tmp_path / "copy.db", shrink=False)) == 0
     told = capsys.readouterr().err
     assert "checked and as sound as the store itself" in told
     # T0 is 2026-09-21T14:13:20Z, as `date -u -d @1790000000` says.
@@ -184,3 +189,38 @@ def test_a_copy_of_a_damaged_block_is_kept_and_says_what_is_damaged(
         copied.time_s.tolist()
         == StoreReader(path).series("t01", Channel.TEMPERATURE, 0, 1e10).time_s.tolist()
     )
+
+
+def test_a_store_begun_by_an_earlier_version_is_shrunk_once_and_then_by_itself(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "tankwatch.db"
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:  # it never asked for room back
+        migrate(connection)
+    both = [Reading("t01", Channel.TEMPERATURE, T0 + 20.0 * n, 25.0 + n % 37 / 100) for n in range(60_000)]
+    write_history(path, both)
+    write_history(path, [], clock=ManualClock(wall=T0 + 60_000 * 20.0 + 1e5), sealed=True)
+    before = list(stored_rows(StoreReader(path)))
+    assert len(before) == 60_000
+    config = tmp_path / "room.toml"
+    config.write_text('[room]\nname = "Back"\n[[tank]]\nid = "t01"\nvolume_l = 90.0\nsetpoint_c = 25.0\n')
+    assert run_backup(argparse.Namespace(config=config, file=tmp_path / "one.db", shrink=False)) == 0
+    assert "stop the watch and make a backup with --shrink once" in capsys.readouterr().err
+    size = path.stat().st_size
+    again = argparse.Namespace(config=config, file=tmp_path / "two.db", shrink=True)
+    with locked_for_writing(path), pytest.raises(StoreError, match="Another watch writes this store"):
+        run_backup(again)
+    again.file = tmp_path / "three.db"
+    with monkeypatch.context() as patch:
+        patch.setattr(shutil, "disk_usage", lambda _: SimpleNamespace(free=1_000_000))
+        with pytest.raises(UsageError, match="must be free on its disk"):
+            run_backup(again)
+    assert path.stat().st_size == size
+    again.file = tmp_path / "four.db"
+    assert run_backup(again) == 0
+    assert path.stat().st_size < size / 5
+    assert list(stored_rows(StoreReader(path))) == before
+    assert room_in(path).shrinks
+    capsys.readouterr()
+    assert run_backup(argparse.Namespace(config=config, file=tmp_path / "five.db", shrink=False)) == 0
+    assert "--shrink" not in capsys.readouterr().err
