@@ -164,8 +164,8 @@ DEFENCES = [
         "what-a-flood-drops-is-counted",
         "what the inbox must drop is the oldest, and counted",
         "tankwatch/sources/inbox.py",
-        "self._dropped[self._readings.popleft().source] += 1",
-        "self._readings.popleft()",
+        "self._dropped[waiting.popleft().source] += 1",
+        "waiting.popleft()",
         "tests/sources/test_inbox.py::test_full_it_drops_the_oldest_and_counts_by_source",
     ),
     defence(
