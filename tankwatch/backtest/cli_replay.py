@@ -174,7 +174,7 @@ def _opened(name: str) -> "contextlib.AbstractContextManager[BinaryIO]":
 
 def _tell_left_out(result: "RoomResult") -> None:
     for reason, count in result.refused.most_common(_SHOWN_REFUSALS):
-        _narrate(f"{result.room}: {count:,} value(s) left out: {reason}")
+        _narrate(f"{result.room}: left out, {count:,} time(s): {reason}")
     unknown = sorted(result.unknown.items(), key=lambda item: (-item[1], item[0]))
     for tank, count in unknown[:_SHOWN_UNKNOWN]:
         _narrate(

@@ -26,8 +26,11 @@ def stored_stretches(
     to_s: float | None,
     tanks: TankNames,
     on_share: Callable[[float], None],
+    on_refused: Callable[[int, str], None],
 ) -> Generator[Stretch]:
     """Yield what the store at `path` holds from `from_s` to `to_s`, both included, in order.
+
+    What is damaged is left out and told to `on_refused`.
 
     Raises:
         StoreError: the store cannot be read; the tank and the channel are named.
@@ -56,7 +59,7 @@ def stored_stretches(
         for tank, channel in series:
             low_ms, high_ms = max(begin_ms, from_ms), min(stop_ms - 1, to_ms)
             if low_ms <= high_ms:
-                parts.append(_part(reader, tank, channel, low_ms, high_ms, tanks))
+                parts.append(_part(reader, tank, channel, low_ms, high_ms, tanks, on_refused))
         due = waiting.time_us < stop_ms * 1000
         parts.append(waiting.part(due))
         waiting = waiting.part(~due)
@@ -72,7 +75,13 @@ def stored_stretches(
 
 
 def _part(
-    reader: StoreReader, tank: str, channel: Channel, from_ms: int, to_ms: int, tanks: TankNames
+    reader: StoreReader,
+    tank: str,
+    channel: Channel,
+    from_ms: int,
+    to_ms: int,
+    tanks: TankNames,
+    on_refused: Callable[[int, str], None],
 ) -> Stretch:
     try:
         found = reader.series(tank, channel, from_ms / 1000.0, to_ms / 1000.0)
@@ -81,6 +90,8 @@ def _part(
             f"tank {tank}, {channel.value}: {error} Take the readings from a backup, or leave the stretch "
             "out with --from and --to."
         ) from error
+    if found.damaged:
+        on_refused(len(found.damaged), f"stretch of tank {tank}, {channel.value}, damaged in the store")
     count = len(found)
     return Stretch(
         np.rint(found.time_s * 1000.0).astype(np.int64) * 1000,

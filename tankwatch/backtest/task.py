@@ -47,7 +47,7 @@ class RecordedRoom:
         if self.store is not None:
             from tankwatch.backtest.stored import stored_stretches
 
-            return stored_stretches(self.store, self.from_s, self.to_s, tanks, on_share)
+            return stored_stretches(self.store, self.from_s, self.to_s, tanks, on_share, on_refused)
         from tankwatch.backtest.parquet_rows import parquet_stretches
 
         return parquet_stretches(self.parquet, self.from_s, self.to_s, tanks, on_share, on_refused)
@@ -74,7 +74,7 @@ class RoomResult:
     readings: int = 0
     """Values judged; lines of a file of SenML."""
     refused: Counter[str] = field(default_factory=Counter)
-    """Values left out, by reason."""
+    """Values (or damaged stretches) left out, by reason."""
     unknown: dict[str, int] = field(default_factory=dict)
     """Readings of tanks that the configuration does not have, by tank."""
 

@@ -1,6 +1,6 @@
 """Measure tankwatch against things measured in the same run, and print one table.
 
-    python tests/bench/run.py [store] [charts] [ingest] [engine] [screen] [rooms]
+    python tests/bench/run.py [store] [charts] [ingest] [engine] [screen] [rooms] [backtest]
 
 Needs the extra `bench` (DuckDB, pyarrow) for the charts and a mosquitto for ingest and rooms. Nothing is
 asserted: the machine decides. Times are CPU time of one process pinned to one core where it says so.
@@ -15,7 +15,7 @@ sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parent.parent)]
 
 from bench_table import print_table  # noqa: E402
 
-PARTS = ("store", "charts", "ingest", "engine", "screen", "rooms")
+PARTS = ("store", "charts", "ingest", "engine", "screen", "rooms", "backtest")
 
 
 def measure(wanted: list[str]) -> None:
@@ -52,6 +52,10 @@ def _part(part: str, folder: Path):  # type: ignore[no-untyped-def]
         import bench_rooms
 
         return bench_rooms.rooms(folder)
+    if part == "backtest":
+        import bench_backtest
+
+        return bench_backtest.backtest(folder)
     sys.exit(f"no part {part!r}; known: {', '.join(PARTS)}")
 
 
