@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from tankwatch.alarms.model import Condition
+from tankwatch.check_people import people_lines, people_of, ways_of
 from tankwatch.config import (
     Config,
     MqttSourceConfig,
@@ -42,6 +43,8 @@ def report(config: Config, path: Path) -> dict[str, Any]:
         ],
         "publish": _publish(config),
         "centre": _centre(config),
+        "ways": ways_of(config),
+        "people": people_of(config),
         "room_watched_for": [{"condition": c.value, "when": when} for c, when in _ROOM],
         "tanks": [_tank(tank) for tank in config.tank],
         "warnings": list(warnings_of(config)),
@@ -167,6 +170,7 @@ def _lines(found: dict[str, Any]) -> Iterator[str]:
         yield f"Centre of the rooms that publish to {centre['address']}"
         for room in centre["rooms"]:
             yield f"  room {room}: source-lost when it is silent for {centre['silent_after_s']:g} s"
+    yield from people_lines(found["ways"], found["people"])
     for item in found["room_watched_for"]:
         yield f"  watched for {item['condition']:<20} {item['when']}"
     for tank in found["tanks"]:

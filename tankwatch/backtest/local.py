@@ -1,13 +1,14 @@
-"""Rooms beside each other in processes of this machine, one process a room.
+"""Rooms beside each other in processes of this machine; each process takes room after room.
 
 A process that dies, for want of memory say, is seen by the end of its pipe and named; when one fails or the
 user interrupts, the others are ended at once.
 """
 
+import contextlib
 import multiprocessing
 import signal
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
 from typing import Any
@@ -27,35 +28,36 @@ def judge_in_processes(
 ) -> list[RoomResult]:
     """Judge at most `jobs` rooms at a time; raises as `judge_rooms` does."""
     context = multiprocessing.get_context("spawn")
-    waiting = list(enumerate(tasks))
-    running: dict[Connection, tuple[int, SpawnProcess]] = {}
+    waiting = list(enumerate(tasks))[::-1]
+    workers: dict[Connection, SpawnProcess] = {}
+    at_work: dict[Connection, int] = {}
     shares = [0.0] * len(tasks)
     results: dict[int, RoomResult] = {}
     try:
-        while waiting or running:
-            while waiting and len(running) < jobs:
-                number, task = waiting.pop(0)
-                ours, theirs = context.Pipe(duplex=False)
-                process = context.Process(target=_work, args=(task, theirs), daemon=True)
+        for _ in range(min(jobs, len(tasks))):
+            ours, theirs = context.Pipe()
+            process = context.Process(target=_work, args=(theirs,), daemon=True)
+            with _interrupts_held_back():
                 process.start()
-                theirs.close()
-                running[ours] = (number, process)
-            for ready in [pipe for pipe in wait(list(running)) if isinstance(pipe, Connection)]:
-                number, process = running[ready]
-                said = _hear(ready, process, tasks[number])
+            theirs.close()
+            workers[ours] = process
+            at_work[ours] = _give(ours, waiting)
+        while at_work:
+            for ready in [pipe for pipe in wait(list(at_work)) if isinstance(pipe, Connection)]:
+                number = at_work[ready]
+                said = _hear(ready, workers[ready], tasks[number])
                 if isinstance(said, float):
                     shares[number] = min(said, 1.0)
                 else:
-                    del running[ready]
-                    ready.close()
-                    process.join()
-                    process.close()
                     results[number] = said
                     shares[number] = 1.0
+                    del at_work[ready]
+                    if waiting:
+                        at_work[ready] = _give(ready, waiting)
                     on_room(said)
                 on_progress(sum(shares) / len(tasks))
     finally:
-        for ours, (_, process) in running.items():
+        for ours, process in workers.items():
             process.terminate()
             process.join(_END_S)
             if process.is_alive():
@@ -66,11 +68,29 @@ def judge_in_processes(
     return [results[number] for number in range(len(tasks))]
 
 
+@contextlib.contextmanager
+def _interrupts_held_back() -> Iterator[None]:
+    """Start processes that no interrupt reaches, not even while they import; ours comes afterwards."""
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _give(pipe: Connection, waiting: list[tuple[int, RoomTask]]) -> int:
+    """Give the next room to a worker; return its number. A worker that is gone is seen when it is heard."""
+    number, task = waiting.pop()
+    with contextlib.suppress(BrokenPipeError, ConnectionResetError):
+        pipe.send(task)
+    return number
+
+
 def _hear(pipe: Connection, process: SpawnProcess, task: RoomTask) -> float | RoomResult:
     """Return a share or a result; raise what a worker raised, or that it died."""
     try:
         said: Any = pipe.recv()
-    except EOFError:
+    except (EOFError, ConnectionResetError):
         process.join()
         raise BacktestError(
             f"{task.config.room.name}: the process that judged it ended with status {process.exitcode}; "
@@ -82,10 +102,9 @@ def _hear(pipe: Connection, process: SpawnProcess, task: RoomTask) -> float | Ro
     return heard
 
 
-def _work(task: RoomTask, pipe: Connection) -> None:
-    """Judge one room in a process of its own; an interrupt is the parent's to handle."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    next_s = time.monotonic() + _TELL_EVERY_S
+def _work(pipe: Connection) -> None:
+    """Judge room after room until the parent ends this process."""
+    next_s = 0.0
 
     def on_share(share: float) -> None:
         nonlocal next_s
@@ -93,9 +112,10 @@ def _work(task: RoomTask, pipe: Connection) -> None:
             next_s = time.monotonic() + _TELL_EVERY_S
             pipe.send(float(share))
 
-    try:
-        pipe.send(judge_room(task, on_share))
-    except TankwatchError as error:
-        pipe.send(error)
-    except BrokenPipeError:
-        return  # the parent is gone: nobody wants the result
+    with contextlib.suppress(EOFError, BrokenPipeError, ConnectionResetError):  # the parent is gone
+        while True:
+            task: RoomTask = pipe.recv()
+            try:
+                pipe.send(judge_room(task, on_share))
+            except TankwatchError as error:
+                pipe.send(error)

@@ -2,20 +2,23 @@
 
 import os
 import signal
+import sqlite3
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
 import pytest
-from backtest_data import T0_S, RoomFiles, Rooms, command, two_rooms
+from backtest_data import T0_S, RoomFiles, Rooms, command, falling, two_rooms
 from pyarrow import parquet
 
 from tankwatch.backtest.run import judge_rooms
 from tankwatch.backtest.task import RecordedRoom, RoomTask, judge_room
 from tankwatch.config import load
 from tankwatch.errors import BacktestError, StoreError, UsageError
-from tankwatch.reading import Channel
+from tankwatch.reading import Channel, Reading
+from tankwatch.store.bulk import write_history
 from tankwatch.transfer.stored_rows import Row
 
 
@@ -117,6 +120,21 @@ def test_a_file_that_is_no_store_is_named(rooms: Rooms, tmp_path: Path) -> None:
     bad.write_bytes(b"SQLite format 3\x00" + b"\x11" * 5000)
     with pytest.raises(StoreError, match=r"bad\.db"):
         judge_room(RoomTask(load(rooms[0].config), RecordedRoom(store=bad), True))
+
+
+def test_a_damaged_stretch_of_a_store_is_left_out_and_told(tmp_path: Path) -> None:
+    room = falling(tmp_path)
+    room.store.unlink()
+    readings = [Reading("t02", Channel.TEMPERATURE, T0_S + 60.0 * n, 25.0 + n % 7 / 10) for n in range(9000)]
+    write_history(room.store, readings, sealed=True)
+    with closing(sqlite3.connect(room.store)) as connection, connection:
+        connection.execute(
+            "UPDATE block_values SET data = cast(substr(data, 1, 20) || x'00ff' || substr(data, 23) AS BLOB) "
+            "WHERE values_id = (SELECT min(values_id) FROM block_values)"
+        )
+    result = judge_room(RoomTask(load(room.config), RecordedRoom(store=room.store), True))
+    assert list(result.refused) == ["stretch of tank t02, temperature, damaged in the store"]
+    assert 0 < result.readings < 9000
 
 
 def test_a_fault_of_the_watchdog_names_room_tank_and_time(
