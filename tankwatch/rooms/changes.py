@@ -6,6 +6,7 @@ reader could no longer tell quiet from forgotten. What there is no room for now 
 """
 
 import json
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -13,7 +14,16 @@ from typing import Any, NamedTuple
 from tankwatch.alarms.model import Alarm, AlarmState
 from tankwatch.config_rooms import PublishConfig
 from tankwatch.reading import ON_OFF_CHANNELS
-from tankwatch.rooms.documents import TANKS_AT_MOST, Permits, State, TankStatus
+from tankwatch.rooms.documents import (
+    LEAST,
+    LONGEST_KEY,
+    LONGEST_TEXT,
+    MOST,
+    TANKS_AT_MOST,
+    Permits,
+    State,
+    TankStatus,
+)
 from tankwatch.rooms.topics import OF_NO_TANK
 from tankwatch.snapshot import RoomSnapshot, TankSnapshot
 
@@ -227,13 +237,19 @@ def _moved(before_c: float | None, now_c: float | None, step_c: float) -> bool:
 
 def _line(document: State | TankStatus | Permits) -> bytes:
     content = document.model_dump(mode="json", exclude_defaults=True)
-    return json.dumps({"v": 1} | _rounded(content), ensure_ascii=False, separators=(",", ":")).encode()
+    return json.dumps({"v": 1} | _fit(content), ensure_ascii=False, separators=(",", ":")).encode()
 
 
-def _rounded(node: Any) -> Any:
-    """Return `node` with its numbers cut to a thousandth: a status carries no more digits than are shown."""
+def _fit(node: Any) -> Any:
+    """Return `node` within the bounds that a reader sets, its numbers cut to a thousandth.
+
+    A status carries no more digits than are shown; and one number or text out of bounds must not cost a room
+    the sight of the whole tank.
+    """
     if isinstance(node, float):
-        return round(node, 3)
+        return None if math.isnan(node) else round(min(max(node, LEAST), MOST), 3)
+    if isinstance(node, str):
+        return node[:LONGEST_TEXT]
     if isinstance(node, dict):
-        return {key: _rounded(value) for key, value in node.items()}
-    return [_rounded(item) for item in node] if isinstance(node, list) else node
+        return {key[:LONGEST_KEY]: _fit(value) for key, value in node.items()}
+    return [_fit(item) for item in node] if isinstance(node, list) else node

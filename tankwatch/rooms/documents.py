@@ -19,8 +19,9 @@ TANKS_AT_MOST = 2000
 """In one room; more are left out, and that is told."""
 MAX_BYTES = {"online": 1024, "state": 262_144, "tank": 16_384, "permit": 65_536, "acknowledge": 65_536}
 """Longest document of each kind."""
-_LONGEST_TEXT = 1000
-_LEAST, _MOST = -1e9, 1e11
+LONGEST_TEXT = 1000
+LONGEST_KEY = 100
+LEAST, MOST = -1e9, 1e11
 """Every number lies between: as a time that is the year 1938 to 5138, which every clock can show."""
 _DEEPEST = 8
 _NARROWEST_K = 0.01
@@ -134,13 +135,13 @@ def _check(node: Any, depth: int) -> None:
         if depth == 0:
             raise ValueError("nested too deep")
         if isinstance(node, dict):
-            if any(len(key) > 100 for key in node):
+            if any(len(key) > LONGEST_KEY for key in node):
                 raise ValueError("a key is too long")
             node = list(node.values())
         for item in node:
             _check(item, depth - 1)
     elif isinstance(node, str):
-        if len(node) > _LONGEST_TEXT:
+        if len(node) > LONGEST_TEXT:
             raise ValueError("a text is too long")
-    elif isinstance(node, int | float) and not _LEAST <= node <= _MOST:
+    elif isinstance(node, int | float) and not LEAST <= node <= MOST:
         raise ValueError("a number is out of bounds")

@@ -12,6 +12,7 @@ from tankwatch.alarms.model import AlarmState
 from tankwatch.rooms import hub as hub_module
 from tankwatch.rooms.documents import TankStatus, read
 from tankwatch.rooms.heard import Word
+from tankwatch.snapshot import Estimate, ModelSnapshot
 
 
 class TestSignsOfLife:
@@ -277,6 +278,19 @@ class TestHostile:
         ear.hub.statuses()
         ear.hub.snapshot("back-room")
         ear.hub.permit("back-room", 1)
+
+
+def test_a_number_or_text_out_of_bounds_does_not_cost_the_sight_of_the_tank() -> None:
+    model = ModelSnapshot(minutes_to_low=Estimate(float("inf"), 1.0), heater_w=Estimate(1e300, float("inf")))
+    alarm = make_alarm(1, "t01", message="x" * 5000, evidence={"k" * 300: "v" * 3000, "n": float("nan")})
+    ear = Ear()
+    ear.hear_all(make_changes().look(make_room([make_tank(1, model=model)], [alarm]), 1.0))
+    assert ear.hub.refusals().documents == 0
+    picture = ear.hub.snapshot("back-room")
+    assert picture is not None
+    assert picture.tanks[0].model.minutes_to_low is not None
+    assert picture.tanks[0].model.minutes_to_low.value == 1e11
+    assert len(picture.alarms[0].message) == 1000
 
 
 def test_a_document_of_a_later_version_with_more_keys_is_still_read() -> None:
