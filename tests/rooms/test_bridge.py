@@ -328,8 +328,9 @@ def _watched_centre(
     watch.start()
     client = ControlClient(socket_path(config))
     try:
-        wait_until(lambda: _source_state(client) == "connected", "the room at the centre", timeout_s=15.0)
-        assert _alarm_of(client, ROOM) is None
+        # On a busy machine the room may begin later than it is given time: then an alarm came and went.
+        wait_until(lambda: _source_state(client) == "connected", "the room at the centre", timeout_s=30.0)
+        wait_until(lambda: _state_of(client, ROOM) in (None, AlarmState.RETURNED), "no alarm")
         yield client, room
     finally:
         watch.stop()
@@ -384,7 +385,7 @@ def test_a_broker_away_at_the_centre_is_one_fault_and_not_one_of_each_room(
     with _watched_centre(tmp_path, bridged) as (client, _):
         bridged.centre.kill()
         wait_until(lambda: _state_of(client, "[centre]") is not None, "the alarm of the broker")
-        assert held(lambda: _state_of(client, ROOM) is None, 2 * SILENT_S)
+        assert held(lambda: _state_of(client, ROOM) in (None, AlarmState.RETURNED), 2 * SILENT_S)
         assert _source_state(client) == "connecting"
 
 
