@@ -20,6 +20,14 @@ class Where:
     """Of a broker."""
     port: int = 1883
     """Of a broker."""
+    tls: bool = False
+    """Whether the connection to the broker is encrypted."""
+    username: str | None = None
+    """At the broker."""
+    password_file: Path | None = None
+    """File whose first line is the password at the broker."""
+    baud: int = 115_200
+    """Speed of serial ports, bits per second."""
 
     @property
     def label(self) -> str:
@@ -35,12 +43,22 @@ class Where:
             UsageError: there is no such thing on this machine.
         """
         if self.kind == "mqtt":
-            return [MqttSourceConfig(id="broker", kind="mqtt", host=self.host, port=self.port)]
+            return [
+                MqttSourceConfig(
+                    id="broker",
+                    kind="mqtt",
+                    host=self.host,
+                    port=self.port,
+                    tls=self.tls,
+                    username=self.username,
+                    password_file=self.password_file,
+                )
+            ]
         if self.kind == "onewire":
             if not W1_PATH.is_dir():
                 raise UsageError(f"there is no 1-wire bus: no {W1_PATH}; see configs/onewire_board.toml")
             return [bus_source()]
-        ports = port_sources()
+        ports = port_sources(baud=self.baud)
         if not ports:
             raise UsageError("there is no serial port of a USB adapter; plug the probe in and try again")
         return ports

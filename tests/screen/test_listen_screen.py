@@ -137,6 +137,58 @@ async def test_the_serial_ports_ask_for_no_host_and_escape_ends_the_listening(tm
 
 
 @pytest.mark.asyncio
+async def test_a_broker_with_tls_and_a_password_and_a_slow_port(tmp_path: Path) -> None:
+    secret = tmp_path / "broker.password"
+    secret.write_text("invented\n", encoding="utf-8")
+    ears = FakeEars()
+    app = FirstRun("no configuration file", tmp_path, ears)
+    async with app.run_test(size=(60, 20)) as pilot:
+        await pilot.press("l")
+        await until(pilot, lambda: isinstance(app.screen, ListenDialog))
+        assert not app.screen.query_one("#row-baud").display
+        app.screen.query_one("#tls").focus()
+        await pilot.press("right")
+        await until(pilot, lambda: app.screen.query_one("#port", Input).value == "8883")
+        app.screen.query_one("#password", Input).value = str(tmp_path / "missing")
+        await pilot.pause()
+        await pilot.press("enter")
+        await until(pilot, lambda: "needs the name of its user" in shown(app))
+        app.screen.query_one("#username", Input).value = "probe-reader"
+        await pilot.pause()
+        await pilot.press("enter")
+        await until(pilot, lambda: "password cannot be read" in shown(app))
+        app.screen.query_one("#password", Input).value = str(secret)
+        await pilot.pause()
+        await pilot.press("enter")
+        await until(pilot, lambda: isinstance(app.screen, HeardPage))
+        where = ears.made[0].where
+        assert where == Where(
+            "mqtt", "127.0.0.1", 8883, tls=True, username="probe-reader", password_file=secret.resolve()
+        )
+        (source,) = where.sources()
+        table = source_table(source)
+        assert "tls = true" in table
+        assert f'password_file = "{secret.resolve()}"' in table
+        assert "invented" not in table
+        await pilot.press("escape")
+
+        await pilot.press("l")
+        await until(pilot, lambda: isinstance(app.screen, ListenDialog))
+        await pilot.press("right")
+        await until(pilot, lambda: bool(app.screen.query_one("#row-baud").display))
+        app.screen.query_one("#baud", Input).value = "fast"
+        await pilot.pause()
+        await pilot.press("enter")
+        await until(pilot, lambda: "from 300 to 4000000" in shown(app))
+        app.screen.query_one("#baud", Input).value = "9600"
+        await pilot.pause()
+        await pilot.press("enter")
+        await until(pilot, lambda: len(ears.made) == 2)
+        assert ears.made[1].where == Where("serial", baud=9600)
+        await pilot.press("escape")
+
+
+@pytest.mark.asyncio
 async def test_a_port_that_is_none_is_asked_again(tmp_path: Path) -> None:
     ears = FakeEars()
     app = FirstRun("no configuration file", tmp_path, ears)
