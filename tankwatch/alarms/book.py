@@ -1,5 +1,6 @@
 """The book of standing alarms: it turns what the watchdog finds into steps of each alarm's life."""
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
@@ -48,6 +49,8 @@ class AlarmBook:
         becomes unacknowledged again.
         """
         self._alarms: dict[Key, Alarm] = {_key(alarm): alarm for alarm in standing}
+        self.concerned: Counter[str | None] = Counter(alarm.tank for alarm in self._alarms.values())
+        """How many alarms each tank has, in whatever state; the hot path asks here first: most have none."""
         self._by_id = {alarm.alarm_id: key for key, alarm in self._alarms.items()}
         self._noted = {key: alarm.priority for key, alarm in self._alarms.items()}
         self._next_id = max([next_id, *(a.alarm_id + 1 for a in self._alarms.values())])
@@ -324,10 +327,15 @@ class AlarmBook:
             until_s=alarm.until_s if to_state is AlarmState.SHELVED else None,
         )
         if to_state is AlarmState.NORMAL:
-            self._alarms.pop(key, None)
+            if self._alarms.pop(key, None) is not None:
+                self.concerned[key[0]] -= 1
+                if not self.concerned[key[0]]:
+                    del self.concerned[key[0]]
             self._by_id.pop(alarm.alarm_id, None)
             self._noted.pop(key, None)
         else:
+            if key not in self._alarms:
+                self.concerned[key[0]] += 1
             self._alarms[key] = after
             self._by_id[alarm.alarm_id] = key
             self._noted[key] = after.priority

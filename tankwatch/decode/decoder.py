@@ -12,7 +12,7 @@ from typing import Any, Literal, NamedTuple, TypeVar
 from tankwatch.decode import json_text, lines, pointer, senml
 from tankwatch.decode.channel import BoundChannel
 from tankwatch.decode.refused import Reason, Refused
-from tankwatch.decode.shape import Found, Shapes
+from tankwatch.decode.shape import Found, Shape, Shapes
 from tankwatch.reading import Reading
 
 AHEAD_LIMIT_S = 60.0
@@ -63,7 +63,7 @@ class Decoder:
         ]
         self._routes: dict[str, list[tuple[BoundChannel, bool]]] = {}
         self._plans: dict[tuple[str, ...], _Plan] = {}
-        self._shapes = Shapes(_MAX_PLANS) if self._named and not self._pointed else None
+        self._shapes = Shapes(_MAX_PLANS, lambda shape: shape) if self._named and not self._pointed else None
 
     def decode(self, payload: bytes, arrived_s: float, *, retained: bool = False) -> Decoded:
         """Return the readings in `payload`, which arrived at `arrived_s` (seconds since 1970 UTC)."""
@@ -116,7 +116,7 @@ class Decoder:
                 _, unit, time_s, value = records[place]
                 step.take(channel, value, unit, time_s)
 
-    def _take_found(self, found: Found, step: "_Step") -> None:
+    def _take_found(self, found: Found[Shape], step: "_Step") -> None:
         shape, values, times_s = found
         if len(times_s) == 1 and not self._bare:
             step.is_of_one_time = True

@@ -7,14 +7,17 @@ decoding a pack of three.
 """
 
 import re
-from typing import NamedTuple
+from collections.abc import Callable
+from typing import Generic, NamedTuple, TypeVar
 
 from tankwatch.decode.json_text import parse
 from tankwatch.decode.refused import Refused
-from tankwatch.decode.senml import PLAIN_BASE_FIELDS, checked_unit, whole_name
+from tankwatch.decode.senml import PLAIN_BASE_FIELDS, Value, checked_unit, whole_name
 
 # A number as RFC 8259 section 6 has it, or a truth value, behind the name of its field.
 _SLOT = re.compile(rb'": ?(true|false|-?(?:[1-9][0-9]*|0)(?:\.[0-9]+)?(?:[eE][+-]?[0-9]+)?)(?=[,}\s])')
+T = TypeVar("T")
+
 _TRUTH = {b"true": True, b"false": False}
 _FIRST_MARK = 1_000_003
 """Numbers from here on stand for the slots while a shape is understood."""
@@ -36,39 +39,44 @@ class Shape(NamedTuple):
     """For each record the index of its time in `times`."""
 
 
-class Found(NamedTuple):
+class Found(NamedTuple, Generic[T]):
     """A payload of a known shape."""
 
-    shape: Shape
-    values: list[float | bool]
+    meaning: T
+    """What the reader of the shapes makes of it."""
+    values: list[Value]
     """By record."""
     times_s: list[float]
     """By the shape's times; below 2**28 they are relative to now (RFC 8428 section 4.5.3)."""
 
 
-class Shapes:
+class Shapes(Generic[T]):
     """The shapes seen so far, at most `most`; used by one thread."""
 
-    def __init__(self, most: int) -> None:
-        """Start with none known."""
+    def __init__(self, most: int, meaning: Callable[[Shape], T]) -> None:
+        """Start with none known; `meaning` is asked once for each new shape."""
         self._most = most
-        self._known: dict[tuple[bytes, ...], Shape | None] = {}
+        self._meaning = meaning
+        self._known: dict[tuple[bytes, ...], tuple[Shape, T] | None] = {}
 
-    def find(self, payload: bytes) -> Found | None:
+    def find(self, payload: bytes) -> Found[T] | None:
         """Return what `payload` says, or None where it must be resolved with care."""
         parts = _SLOT.split(payload)
         key = tuple(parts[::2])
-        shape = self._known.get(key)
-        if shape is None:
+        known = self._known.get(key)
+        if known is None:
             if key in self._known or len(key) > _MOST_SLOTS:
                 return None
             if len(self._known) >= self._most:  # a device that never says the same must not fill the memory
                 self._known.clear()
-            shape = self._known[key] = _understood(key, parts[1::2])
-            if shape is None:
+            understood = _understood(key, parts[1::2])
+            known = None if understood is None else (understood, self._meaning(understood))
+            self._known[key] = known
+            if known is None:
                 return None
+        shape, meaning = known
         tokens = parts[1::2]
-        values: list[float | bool] = []
+        values: list[Value] = []
         try:
             for slot, is_truth in shape.slots:
                 if is_truth:
@@ -87,7 +95,7 @@ class Shapes:
                 times_s.append(base_s + own_s)
         except (KeyError, ValueError):  # a number where a truth value stood, or the other way round
             return None
-        return Found(shape, values, times_s)
+        return Found(meaning, values, times_s)
 
 
 def _understood(key: tuple[bytes, ...], tokens: list[bytes]) -> Shape | None:

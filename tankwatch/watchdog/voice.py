@@ -35,6 +35,8 @@ class Voice:
 
     def is_active(self, condition: Condition) -> bool:
         """Tell whether the condition holds now."""
+        if self.tank_id not in self.book.concerned:
+            return False
         return self.book.active(self.tank_id, condition) is not None
 
     def is_explained(self, condition: Condition) -> bool:
