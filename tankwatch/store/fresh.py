@@ -102,8 +102,7 @@ def fresh_span(connection: sqlite3.Connection) -> tuple[int, int] | None:
 
 def put_newest(connection: sqlite3.Connection, newest: dict[int, tuple[int, float]]) -> None:
     """Put time and value of the newest fresh reading of each series in place of older ones in `newest`."""
-    for mixed in _mixed_between(connection, _ANY_SERIES, _ANY_TIME, table="fresh"):
-        _put_newer(mixed, newest)
+    _put_newer(list(_mixed_between(connection, _ANY_SERIES, _ANY_TIME, table="fresh")), newest)
     sheets = connection.execute(
         "SELECT sheet_id, first_series, last_series, last_ms FROM sheet WHERE level <> ?", (DAMAGED,)
     ).fetchall()
@@ -115,19 +114,29 @@ def put_newest(connection: sqlite3.Connection, newest: dict[int, tuple[int, floa
         begin, end = np.searchsorted(position, (first, last + 1)).tolist()
         if not np.any(known_ms[begin:end] < last_ms):
             continue
-        for mixed in _sheet(connection, sheet_id, first, last):
-            _put_newer(mixed, newest)
+        _put_newer(list(_sheet(connection, sheet_id, first, last)), newest)
         known_ms[begin:end] = [newest[n][0] if n in newest else _ANY_TIME[0] for n in numbers[begin:end]]
 
 
-def _put_newer(mixed: Mixed, newest: dict[int, tuple[int, float]]) -> None:
-    series, time_ms, value = mixed
+def _put_newer(parts: Sequence[Mixed], newest: dict[int, tuple[int, float]]) -> None:
+    if not parts:
+        return
+    series, time_ms, value = in_order(parts)
     lasts = np.flatnonzero(np.diff(series, append=np.iinfo(np.int64).max))
     for number, ms, last in zip(
         series[lasts].tolist(), time_ms[lasts].tolist(), value[lasts].tolist(), strict=True
     ):
         if number not in newest or newest[number][0] < ms:
             newest[number] = (ms, last)
+
+
+def in_order(parts: Sequence[Mixed]) -> Mixed:
+    """Return the readings of all parts in the order of series, then time."""
+    series = np.concatenate([np.empty(0, np.int64), *(part[0] for part in parts)])
+    time_ms = np.concatenate([np.empty(0, np.int64), *(part[1] for part in parts)])
+    value = np.concatenate([np.empty(0), *(part[2] for part in parts)])
+    order = np.lexsort((time_ms, series))
+    return series[order], time_ms[order], value[order]
 
 
 def _sheet(connection: sqlite3.Connection, sheet_id: int, first: int, last: int) -> Iterator[Mixed]:

@@ -14,7 +14,7 @@ import numpy as np
 
 from tankwatch.store.block import HOUR_MS
 from tankwatch.store.codec import BlockError, DamagedError
-from tankwatch.store.fresh import DAMAGED, Floats, Ints, Mixed
+from tankwatch.store.fresh import DAMAGED, Floats, Ints, Mixed, in_order
 from tankwatch.store.mixed import pack_mixed, unpack_mixed
 from tankwatch.store.seal import seal_readings
 
@@ -108,7 +108,7 @@ def seal_sheets(connection: sqlite3.Connection, before_ms: int) -> list[int]:
             (_SEALING, last),
         ).fetchall(),
     )
-    mixed, _ = _in_order(parts)
+    mixed = in_order(parts)
     for number in series:
         begin, end = np.searchsorted(mixed[0], (number, number + 1)).tolist()
         if begin < end:
@@ -203,9 +203,10 @@ def _keep_damaged(connection: sqlite3.Connection, fresh_id: int, error: DamagedE
 
 def _put_run(connection: sqlite3.Connection, level: int, parts: list[Mixed], written_ms: int) -> None:
     """Write readings as sheets, each of whole series."""
-    (series, time_ms, value), begins = _in_order(parts)
+    series, time_ms, value = in_order(parts)
     if not len(series):
         return
+    begins = np.flatnonzero(np.diff(series, prepend=-1))
     (run,) = connection.execute("SELECT coalesce(max(run), 0) + 1 FROM sheet").fetchone()
     begin = 0
     for end in [*begins[1:].tolist(), len(series)]:
@@ -225,16 +226,6 @@ def _put_run(connection: sqlite3.Connection, level: int, parts: list[Mixed], wri
         packed = pack_mixed(series[cut], time_ms[cut], value[cut])
         connection.execute("INSERT INTO sheet_data (sheet_id, data) VALUES (?, ?)", (sheet_id, packed))
         begin = end
-
-
-def _in_order(parts: list[Mixed]) -> tuple[Mixed, Ints]:
-    """Return all readings in the order of series, then time, and where each series begins."""
-    series = np.concatenate([np.empty(0, np.int64), *(part[0] for part in parts)])
-    time_ms = np.concatenate([np.empty(0, np.int64), *(part[1] for part in parts)])
-    value = np.concatenate([np.empty(0), *(part[2] for part in parts)])
-    order = np.lexsort((time_ms, series))
-    series = series[order]
-    return (series, time_ms[order], value[order]), np.flatnonzero(np.diff(series, prepend=-1))
 
 
 def _delete_sheets(connection: sqlite3.Connection, where: str) -> None:
