@@ -26,8 +26,8 @@ from tankwatch.transfer.senml_file import write_senml
 from tankwatch.transfer.stored_rows import stored_rows
 from tankwatch.watchdog.replay import replay
 
-ROOMS, TANKS, ROUNDS = 4, 10, 3 * 8_640
-"""Four rooms of ten tanks over three days, three values each ten seconds."""
+ROOMS, TANKS, ROUNDS = 4, 10, 2 * 8_640
+"""Four rooms of ten tanks over two days, three values each ten seconds."""
 _TANK_YEAR_READINGS = 3 * 365.25 * 86_400.0 / INTERVAL_S
 
 
