@@ -3,6 +3,7 @@
 import sqlite3
 from typing import Any
 
+from tankwatch.store.codec import BlockError, DamagedError
 from tankwatch.store.fresh import fresh_span, put_newest
 
 _NEWEST = (
@@ -25,14 +26,22 @@ _ENDS = (
 )
 
 
-def newest_readings(connection: sqlite3.Connection) -> dict[int, tuple[int, float]]:
-    """Return time (ms since 1970 UTC) and value of the newest reading of each series that has any."""
+def newest_readings(
+    connection: sqlite3.Connection, *, passed_over: type[BlockError] = DamagedError
+) -> dict[int, tuple[int, float]]:
+    """Return time (ms since 1970 UTC) and value of the newest reading of each series that has any.
+
+    What cannot be unpacked is passed over, by default only what is damaged.
+
+    Raises:
+        BlockError: something cannot be unpacked for another reason.
+    """
     newest = {
         series_id: (time_ms, value)
         for series_id, time_ms, value in map(_newer, connection.execute(_NEWEST).fetchall())
         if time_ms is not None
     }
-    put_newest(connection, newest)
+    put_newest(connection, newest, passed_over=passed_over)
     return newest
 
 

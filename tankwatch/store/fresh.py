@@ -83,7 +83,8 @@ def without_fresh(
     stretch = (min(times), max(times))
     known: set[tuple[int, int]] = set()
     wanted = np.unique(np.array([row[0] for row in rows], np.int64))
-    for series, time_ms, _ in _mixed_between(connection, (rows[0][0], rows[-1][0]), stretch):
+    between = _mixed_between(connection, (rows[0][0], rows[-1][0]), stretch, passed_over=BlockError)
+    for series, time_ms, _ in between:
         same = (time_ms >= stretch[0]) & (time_ms <= stretch[1]) & np.isin(series, wanted)
         known.update(zip(series[same].tolist(), time_ms[same].tolist(), strict=True))
     return [row for row in rows if row[:2] not in known] if known else rows
@@ -100,9 +101,21 @@ def fresh_span(connection: sqlite3.Connection) -> tuple[int, int] | None:
     return (min(first for first, _ in ends), max(last for _, last in ends)) if ends else None
 
 
-def put_newest(connection: sqlite3.Connection, newest: dict[int, tuple[int, float]]) -> None:
-    """Put time and value of the newest fresh reading of each series in place of older ones in `newest`."""
-    _put_newer(list(_mixed_between(connection, _ANY_SERIES, _ANY_TIME, table="fresh")), newest)
+def put_newest(
+    connection: sqlite3.Connection,
+    newest: dict[int, tuple[int, float]],
+    *,
+    passed_over: type[BlockError] = DamagedError,
+) -> None:
+    """Put time and value of the newest fresh reading of each series in place of older ones in `newest`.
+
+    What cannot be unpacked is passed over, by default only what is damaged.
+
+    Raises:
+        BlockError: something cannot be unpacked for another reason.
+    """
+    fresh = _mixed_between(connection, _ANY_SERIES, _ANY_TIME, table="fresh", passed_over=passed_over)
+    _put_newer(list(fresh), newest)
     sheets = connection.execute(
         "SELECT sheet_id, first_series, last_series, last_ms FROM sheet WHERE level <> ?", (DAMAGED,)
     ).fetchall()
@@ -114,7 +127,7 @@ def put_newest(connection: sqlite3.Connection, newest: dict[int, tuple[int, floa
         begin, end = np.searchsorted(position, (first, last + 1)).tolist()
         if not np.any(known_ms[begin:end] < last_ms):
             continue
-        _put_newer(list(_sheet(connection, sheet_id, first, last)), newest)
+        _put_newer(list(_sheet(connection, sheet_id, first, last, passed_over)), newest)
         known_ms[begin:end] = [newest[n][0] if n in newest else _ANY_TIME[0] for n in numbers[begin:end]]
 
 
@@ -139,12 +152,14 @@ def in_order(parts: Sequence[Mixed]) -> Mixed:
     return series[order], time_ms[order], value[order]
 
 
-def _sheet(connection: sqlite3.Connection, sheet_id: int, first: int, last: int) -> Iterator[Mixed]:
+def _sheet(
+    connection: sqlite3.Connection, sheet_id: int, first: int, last: int, passed_over: type[BlockError]
+) -> Iterator[Mixed]:
     row = connection.execute("SELECT data FROM sheet_data WHERE sheet_id = ?", (sheet_id,)).fetchone()
     if row is not None:
         try:
             yield _cut(unpack_mixed(row[0]), first, last)
-        except BlockError as error:
+        except passed_over as error:
             _log.error("a sheet of fresh readings is passed over: %s", error)
 
 
@@ -155,6 +170,7 @@ def _mixed_between(
     on_damage: OnDamage | None = None,
     *,
     table: str | None = None,
+    passed_over: type[BlockError] = DamagedError,
 ) -> Iterator[Mixed]:
     """Yield what may hold readings of such series in such a stretch; both ends are included."""
     question = _PLACES if table is None else _PLACES.split(" UNION ALL ", maxsplit=1)[0]
@@ -163,7 +179,7 @@ def _mixed_between(
             if data is None:
                 raise DamagedError("a sheet of fresh readings has lost its readings")
             yield _cut(unpack_mixed(data), first, last)
-        except DamagedError as error:
+        except passed_over as error:
             _log.error("fresh readings are passed over: %s", error)
             if on_damage is not None:
                 on_damage(first_ms, last_ms)

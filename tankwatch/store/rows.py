@@ -10,6 +10,7 @@ from typing import Any, overload
 
 from tankwatch.alarms.model import Alarm, AlarmState, Condition, Priority, Transition
 from tankwatch.reading import Reading, ServiceMark
+from tankwatch.store.codec import BlockError
 from tankwatch.store.ends import newest_readings
 from tankwatch.store.entry import LogEntry, OutboxEntry
 from tankwatch.store.fresh import without_fresh
@@ -72,7 +73,9 @@ class SeriesIds(dict[tuple[str, str], int]):
         self._connection = connection
         self.sealed_to_ms = sealed_ends(connection)
         """Up to when each series is sealed."""
-        self.newest_ms = {number: time_ms for number, (time_ms, _) in newest_readings(connection).items()}
+        # Whatever cannot be read: writing goes on.
+        newest = newest_readings(connection, passed_over=BlockError)
+        self.newest_ms = {number: time_ms for number, (time_ms, _) in newest.items()}
         """Time of the newest reading of each series."""
         super().__init__(
             ((tank, channel), series_id)

@@ -9,16 +9,20 @@ from pathlib import Path
 from unittest.mock import patch
 
 import pytest
-from store_data import T0, ask, heater, stored_readings, temperature
+from store_data import T0, ask, heater, step, stored_readings, temperature, wait_until
 
 from tankwatch.clock import ManualClock
+from tankwatch.errors import StoreError
 from tankwatch.reading import Channel, Reading
-from tankwatch.store import rows, sheets
+from tankwatch.store import codec, rows, sheets
 from tankwatch.store.block import HOUR_MS
+from tankwatch.store.bulk import write_history
 from tankwatch.store.ends import newest_readings
 from tankwatch.store.intake import take_in
+from tankwatch.store.keeping import Keeping
 from tankwatch.store.opening import open_store
 from tankwatch.store.reader import StoreReader
+from tankwatch.store.writer import StoreWriter
 
 TANKS = [f"t{number:02}" for number in range(1, 7)]
 MINUTES = 135
@@ -210,3 +214,57 @@ def test_a_damaged_batch_or_sheet_hides_nothing_else(path: Path) -> None:
             pass
         assert connection.execute("SELECT level, count FROM sheet").fetchall() == [(-1, 36)]
     assert stored_readings(path) == 69 * 3 * 2 * len(TANKS)
+
+
+def test_without_pcodec_writing_goes_on_and_reading_names_what_is_missing(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pytest.importorskip("pcodec")
+    writer = StoreWriter(path, ManualClock(), batch_s=3600.0)
+    for minute in range(0, 280, 2):
+        if minute == 160:  # the program was installed anew, without it
+            writer.stop(10.0)
+            monkeypatch.setattr(codec, "standalone", None)
+        writer.start()
+        again = minute_of_all(max(0, minute - 1))
+        writer.put_readings(minute_of_all(minute) + minute_of_all(minute + 1) + again)
+        assert writer.flush(10.0)
+    assert writer.health().state == "fine"
+    writer.stop(10.0)
+    with pytest.raises(StoreError, match=r"pip install 'tankwatch\[compact\]'"):
+        StoreReader(path).last_values()
+    monkeypatch.undo()
+    assert StoreReader(path).last_values() == {
+        (r.tank, r.channel): (r.time_s, r.value) for r in minute_of_all(279)
+    }
+    assert len(StoreReader(path).series("t01", Channel.TEMPERATURE, T0, T0 + 1e6)) == 3 * 280
+
+
+def test_on_a_disk_nearly_full_old_readings_go_and_fresh_ones_stay(path: Path) -> None:
+    day_s = 24 * HOUR_S
+    old = [temperature(60.0 * minute - 40 * day_s, 25.0 + minute % 37 / 100) for minute in range(30 * 1440)]
+    write_history(path, old, clock=ManualClock(wall=T0), sealed=True)
+    clock = ManualClock(wall=T0)
+    writer = StoreWriter(path, clock, batch_s=3600.0, keeping=Keeping(min_free_mb=200.0))
+    writer.housekeeper._free_bytes = lambda _: 100_000
+    writer.start()
+    # One of them comes late: it is as old as what is dropped, and is kept until it is sealed.
+    fresh = [*minute_of_all(0), temperature(-35 * day_s + 0.5, 19.0)]
+    writer.put_readings(fresh)
+    writer.put_steps([step()])
+    assert writer.flush(10.0)
+
+    def eased() -> bool:
+        writer.housekeeper.hurry()
+        writer.put_memory("wake", {})
+        return ask(path, "SELECT count(*) FROM block") == [(0,)]
+
+    wait_until(eased, 20.0)
+    assert "the disk is nearly full" in writer.health().detail
+    writer.stop(10.0)
+    reader = StoreReader(path)
+    assert {note.what for note in reader.dropped()} == {"readings"}
+    assert sum(note.count for note in reader.dropped()) == len(old)
+    assert len(reader.steps(0, 1e11)) == 1
+    assert stored_readings(path) == len(fresh)
+    assert reader.series("t01", Channel.TEMPERATURE, T0 - 36 * day_s, T0 - 30 * day_s).mean.tolist() == [19.0]
