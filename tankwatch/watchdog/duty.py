@@ -5,6 +5,7 @@ from collections import deque
 from typing import TYPE_CHECKING, Any
 
 from tankwatch.alarms.model import Condition, Priority
+from tankwatch.watchdog.slots import Slots
 
 if TYPE_CHECKING:
     from tankwatch.watchdog.tank import TankWatch
@@ -44,8 +45,8 @@ class DutyRules:
 
     def __init__(self) -> None:
         """Start with nothing measured."""
-        self._slots: deque[tuple[float, float, float | None]] = deque(maxlen=_DAY_SLOTS)
-        """Time, heater seconds so far, expected duty at that time; one every ten minutes."""
+        self._slots = Slots(3, _DAY_SLOTS)
+        """Time, heater seconds so far, expected duty at that time or NaN; one every ten minutes."""
         self._high = 0
         self.suspicious = False
         self.duty_now: float | None = None
@@ -67,7 +68,8 @@ class DutyRules:
     def ten_minutes(self, tank: "TankWatch", now_s: float, water_c: float) -> None:
         """Keep the books, and compare."""
         on_s = tank.on_total_s if tank.heater_measured else tank.learning.recovered_on_s(now_s)
-        self._slots.append((now_s, on_s, self._expected(tank, water_c)))
+        expected = self._expected(tank, water_c)
+        self._slots.append(now_s, on_s, math.nan if expected is None else expected)
         self._measure(tank)
         held_back = (
             tank.in_service(now_s)
@@ -107,13 +109,14 @@ class DutyRules:
 
     def duty(self, now_s: float, hours: float) -> float | None:
         """Return the share of the last `hours` in which the heater was on; None when too little is known."""
-        slots = self._slots
-        if len(slots) < 2 or slots[-1][0] - slots[0][0] < 0.5 * hours * 3600.0:
+        time_s, on_s, _ = self._slots.columns
+        if len(time_s) < 2 or time_s[-1] - time_s[0] < 0.5 * hours * 3600.0:
             return None
-        start_s = now_s - hours * 3600.0
-        first = next((slot for slot in slots if slot[0] >= start_s - 300.0), slots[0])
-        span_s = slots[-1][0] - first[0]
-        return None if span_s <= 0 else min(1.0, (slots[-1][1] - first[1]) / span_s)
+        first = self._slots.first_from(now_s - hours * 3600.0 - 300.0)
+        if first == len(time_s):
+            first = 0
+        span_s = time_s[-1] - time_s[first]
+        return None if span_s <= 0 else min(1.0, (on_s[-1] - on_s[first]) / span_s)
 
     def _expected(self, tank: "TankWatch", water_c: float) -> float | None:
         heating = tank.model.heating_k_per_h
@@ -128,23 +131,23 @@ class DutyRules:
         """Measure over whole cycles, so that the place in the cycle does not matter."""
         self.duty_now = self.expected_now = None
         period_s = tank.cycles.period_s
-        slots = self._slots
-        if period_s is None or len(slots) < 2:
+        time_s, on_s, expected = self._slots.columns
+        if period_s is None or len(time_s) < 2:
             return
         wanted_s = max(_SHORTEST_S, 3.0 * period_s)
         count = round(wanted_s / max(period_s, 600.0))
         whole_s = max(_SHORTEST_S, count * period_s)
-        start_s = slots[-1][0] - whole_s
-        if max(slots[0][0], self._from_s) > start_s + 600.0:
+        start_s = time_s[-1] - whole_s
+        if max(time_s[0], self._from_s) > start_s + 600.0:
             return
-        within = [slot for slot in slots if slot[0] >= start_s]
-        span_s = within[-1][0] - within[0][0]
-        if len(within) < 0.8 * whole_s / 600.0 or span_s <= 0:
+        first = self._slots.first_from(start_s)
+        within = len(time_s) - first
+        if within < 0.8 * whole_s / 600.0 or time_s[-1] <= time_s[first]:
             return
-        self.duty_now = min(1.0, (within[-1][1] - within[0][1]) / span_s)
-        expected = [slot[2] for slot in within if slot[2] is not None]
-        if len(expected) > 0.8 * len(within):
-            self.expected_now = sum(expected) / len(expected)
+        self.duty_now = min(1.0, (on_s[-1] - on_s[first]) / (time_s[-1] - time_s[first]))
+        known = [share for share in expected[first:] if not math.isnan(share)]
+        if len(known) > 0.8 * within:
+            self.expected_now = sum(known) / len(known)
 
     def _weak_share(self, tank: "TankWatch") -> float | None:
         """Return what is left of the heater's power where the newest blocks say that it fell."""
@@ -222,7 +225,10 @@ class DutyRules:
     def remember(self, shift_s: float) -> dict[str, Any]:
         """Return what was learned, fit for JSON; times as the probe stamps them."""
         return {
-            "slots": [[time_s - shift_s, on_s, expected] for time_s, on_s, expected in self._slots],
+            "slots": [
+                [time_s - shift_s, on_s, None if math.isnan(expected) else expected]
+                for time_s, on_s, expected in self._slots
+            ],
             "usual": self.usual,
             "known_days": self._known_days,
             "peaks": list(self._peaks),
@@ -235,6 +241,7 @@ class DutyRules:
         slots = [slot for slot in memory.get("slots") or [] if len(slot) == 3]
         for time_s, on_s, expected in slots:
             # Heater seconds count up to 0 at the restart, where the tank begins to count anew.
-            self._slots.append((float(time_s), float(on_s) - float(slots[-1][1]), expected))
+            counted_s = float(on_s) - float(slots[-1][1])
+            self._slots.append(float(time_s), counted_s, math.nan if expected is None else float(expected))
         self._known_days = float(memory.get("known_days") or 0.0)
         self._peaks.extend(float(peak) for peak in memory.get("peaks") or [])

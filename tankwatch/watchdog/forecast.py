@@ -14,18 +14,21 @@ _LONGEST_MIN = 7 * 24 * 60.0
 
 def minutes_to_low(tank: "TankWatch", water_c: float) -> float | None:
     """Return the minutes until the low limit if no heat came from now on; None when unknown or never."""
-    return _minutes(tank, water_c, tank.config.band_low_c, heated=False)
+    return _minutes(tank, water_c, tank.cooling_now_k_per_h(water_c), heated=False)
 
 
 def minutes_to_high(tank: "TankWatch", water_c: float) -> float | None:
     """Return the minutes until the high limit if the heater stayed on; None when unknown or never."""
-    return _minutes(tank, water_c, tank.config.band_high_c, heated=True)
+    return _minutes(tank, water_c, tank.cooling_now_k_per_h(water_c), heated=True)
 
 
-def _minutes(tank: "TankWatch", water_c: float, limit_c: float, *, heated: bool) -> float | None:
+def _minutes(
+    tank: "TankWatch", water_c: float, cooling: tuple[float, float] | None, *, heated: bool
+) -> float | None:
+    """Return the minutes to the high limit if heated, else to the low one; None when unknown or never."""
+    limit_c = tank.config.band_high_c if heated else tank.config.band_low_c
     if (water_c <= limit_c) if not heated else (water_c >= limit_c):
         return 0.0
-    cooling = tank.cooling_now_k_per_h(water_c)
     heating = tank.model.heating_k_per_h
     if cooling is None or (heated and heating is None):
         return None
@@ -71,6 +74,8 @@ def model_snapshot(tank: "TankWatch", water_c: float | None) -> ModelSnapshot:
         lift_sigma = lift * math.hypot(heating.uncertainty / heating.value, loss.uncertainty / loss.value)
         coldest = Estimate(tank.config.setpoint_c - lift, lift_sigma)
         stuck = Estimate(room_c + lift, math.hypot(lift_sigma, room_sigma))
+    low_min = None if water_c is None else _minutes(tank, water_c, cooling, heated=False)
+    high_min = None if water_c is None else _minutes(tank, water_c, cooling, heated=True)
     return ModelSnapshot(
         heater_w=heater_w,
         loss_w_per_k=loss_w,
@@ -79,8 +84,8 @@ def model_snapshot(tank: "TankWatch", water_c: float | None) -> ModelSnapshot:
         expected_duty=duty,
         coldest_room_c=coldest,
         stuck_on_c=stuck,
-        minutes_to_low=_with_spread(None if water_c is None else minutes_to_low(tank, water_c), cooling),
-        minutes_to_high=_with_spread(None if water_c is None else minutes_to_high(tank, water_c), cooling),
+        minutes_to_low=_with_spread(low_min, cooling),
+        minutes_to_high=_with_spread(high_min, cooling),
         cycle_top_c=cycles.top_c if cycles.is_known else None,
         cycle_bottom_c=cycles.bottom_c if cycles.is_known else None,
         cycles_seen=cycles.seen,

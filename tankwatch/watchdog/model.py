@@ -12,6 +12,7 @@ Old blocks fade; a block that a fault or hands in the tank disturbed is never us
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -44,8 +45,9 @@ class Block(NamedTuple):
 
 @dataclass(slots=True)
 class _Loss:
-    """Fit of the loss over blocks: k, g, l and their covariance."""
+    """Fit of the loss over blocks: k, g, l, each with its uncertainty, and their covariance."""
 
+    estimates: tuple[Estimate, Estimate, Estimate]
     values: "np.ndarray[Any, np.dtype[np.float64]]"
     covariance: "np.ndarray[Any, np.dtype[np.float64]]"
 
@@ -66,6 +68,7 @@ class ThermalModel:
     __slots__ = (
         "_heating",
         "_loss",
+        "_loss_is_fitted",
         "blocks",
         "capacity_j_per_k",
         "guess_k_per_h",
@@ -82,6 +85,7 @@ class ThermalModel:
         self.blocks: list[Block] = []
         self._heating: Estimate | None = None
         self._loss: _Loss | None = None
+        self._loss_is_fitted = False
 
     # --- learning ---
 
@@ -90,16 +94,20 @@ class ThermalModel:
         self.blocks.append(block)
         if len(self.blocks) > _KEEP_BLOCKS:
             del self.blocks[0]
-        self._heating = None
-        self._loss = None
+        self._fit_anew()
 
     def forget_since(self, time_h: float) -> None:
         """Drop the blocks after `time_h`: they turned out to hold a fault."""
         kept = [block for block in self.blocks if block.time_h < time_h]
         if len(kept) != len(self.blocks):
             self.blocks = kept
-            self._heating = None
-            self._loss = None
+            self._fit_anew()
+
+    def _fit_anew(self) -> None:
+        """Let the next who asks find a fit over the blocks as they are now."""
+        self._heating = None
+        self._loss = None
+        self._loss_is_fitted = False
 
     # --- what it believes ---
 
@@ -131,7 +139,7 @@ class ThermalModel:
         order = np.argsort(values)
         cumulative = np.cumsum(weights[order])
         centre = float(values[order][np.searchsorted(cumulative, cumulative[-1] / 2)])
-        spread = 1.4826 * float(np.median(np.abs(values - centre)))
+        spread = 1.4826 * median(np.abs(values - centre).tolist())  # np.median loads 2 MiB of masked arrays
         effective_n = float(weights.sum() ** 2 / (weights**2).sum())
         formal = math.sqrt(1.0 / float((1.0 / sigma**2).sum()))
         uncertainty = math.hypot(
@@ -142,13 +150,10 @@ class ThermalModel:
 
     def loss(self) -> tuple[Estimate, Estimate, Estimate] | None:
         """Return k (1/h), g (K/h) and l (K/h), or None where no air temperature was ever known."""
-        if self._loss is None:
+        if not self._loss_is_fitted:  # asked every second, and without an air temperature the answer is None
             self._loss = self._fit_loss()
-        if self._loss is None:
-            return None
-        sigma = np.sqrt(np.diag(self._loss.covariance))
-        k, g, lamp = (Estimate(float(v), float(s)) for v, s in zip(self._loss.values, sigma, strict=True))
-        return k, g, lamp
+            self._loss_is_fitted = True
+        return None if self._loss is None else self._loss.estimates
 
     def _fit_loss(self) -> _Loss | None:
         known = [b for b in self.blocks if b.air_c is not None]
@@ -170,7 +175,10 @@ class ThermalModel:
         residual = cooling - rows @ values
         scale = max(1.0, float((weights * residual**2).sum() / max(weights.sum() * np.mean(sigma**2), 1e-12)))
         values[0] = max(values[0], 0.05 * guess)
-        return _Loss(values, np.linalg.inv(normal) * scale)
+        covariance = np.linalg.inv(normal) * scale
+        sigma = np.sqrt(np.diag(covariance))
+        k, g, lamp = (Estimate(float(v), float(s)) for v, s in zip(values, sigma, strict=True))
+        return _Loss((k, g, lamp), values, covariance)
 
     def cooling_k_per_h(self, water_c: float, air_c: float | None, light: float = 0.0) -> Estimate | None:
         """Return how fast the unheated water would fall now, K/h; None without an air temperature."""
@@ -193,6 +201,7 @@ class ThermalModel:
             if len(row) == len(Block._fields):
                 self.blocks.append(Block(*row))  # type: ignore[arg-type]
         del self.blocks[:-_KEEP_BLOCKS]
+        self._fit_anew()
 
 
 def fit_block(

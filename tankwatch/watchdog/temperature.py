@@ -3,11 +3,11 @@
 These rules need nothing learned, and service never holds back the limits or a fast cooling.
 """
 
-from collections import deque
 from typing import TYPE_CHECKING, Any
 
 from tankwatch.alarms.model import Condition, Priority
 from tankwatch.reading import ServiceMark
+from tankwatch.watchdog.slots import Slots
 from tankwatch.watchdog.words import minutes_text
 
 if TYPE_CHECKING:
@@ -24,14 +24,17 @@ _CRITICAL_BEYOND_K = 1.0
 class TemperatureRules:
     """Limits, rate and swing of one tank."""
 
-    __slots__ = ("_beyond_since_s", "_explained_until_s", "_slot", "_swing", "rate_k_per_h")
+    __slots__ = ("_beyond_since_s", "_explained_until_s", "_slot", "_swing", "rate_k_per_h", "swing_k")
 
     def __init__(self) -> None:
         """Start with no history."""
         self.rate_k_per_h: float | None = None
         """Change over the last hour, K."""
         self._beyond_since_s: float | None = None
-        self._swing: deque[tuple[float, float, float]] = deque(maxlen=_DAY_SLOTS)
+        self.swing_k: float | None = None
+        """Range of the water over the last 24 hours, K; None before anything is known."""
+        self._swing = Slots(3, _DAY_SLOTS)
+        """Time, lowest and highest temperature, one every ten minutes."""
         self._slot: tuple[float, float] | None = None
         self._explained_until_s = float("-inf")
 
@@ -136,40 +139,36 @@ class TemperatureRules:
     def ten_minutes(self, tank: "TankWatch", now_s: float) -> None:
         """Judge the range over the last 24 hours."""
         if self._slot is not None:
-            self._swing.append((now_s, *self._slot))
+            self._swing.append(now_s, *self._slot)
             self._slot = None
-        if not self._swing:
+        self._swing.drop_before(now_s - 24 * _HOUR_S - 300.0)
+        self._measure_swing()
+        swing_k = self.swing_k
+        if swing_k is None:
             return
-        while self._swing[0][0] < now_s - 24 * _HOUR_S - 300.0:
-            self._swing.popleft()
-            if not self._swing:
-                return
         limit_k = tank.config.max_daily_swing_c
-        swing_k = self.swing_k or 0.0
         if tank.is_explained(Condition.WIDE_SWING):
             self._explained_until_s = now_s + 24 * _HOUR_S
         if swing_k < limit_k - _DEADBAND_K:
             tank.clear(Condition.WIDE_SWING, now_s)
         elif swing_k > limit_k and now_s > self._explained_until_s:
-            low_c = min(slot[1] for slot in self._swing)
-            high_c = max(slot[2] for slot in self._swing)
+            time_s, lows_c, highs_c = self._swing.columns
+            low_c, high_c = min(lows_c), max(highs_c)
             tank.tell(
                 Condition.WIDE_SWING,
                 Priority.MEDIUM,
                 now_s,
                 f"Water between {low_c:.1f} and {high_c:.1f} °C within 24 hours: {swing_k:.1f} K "
                 f"(at most {limit_k:g}). Look at the room's heating, sun on the glass and the lid.",
-                since_s=self._swing[0][0],
+                since_s=time_s[0],
                 value=round(swing_k, 3),
                 evidence={"low_c": round(low_c, 3), "high_c": round(high_c, 3), "limit_k": limit_k},
             )
 
-    @property
-    def swing_k(self) -> float | None:
-        """Range of the water over the last 24 hours, K; None before anything is known."""
-        if not self._swing:
-            return None
-        return max(slot[2] for slot in self._swing) - min(slot[1] for slot in self._swing)
+    def _measure_swing(self) -> None:
+        """Measure the range once for all who ask: the picture does every second."""
+        _, lows_c, highs_c = self._swing.columns
+        self.swing_k = max(highs_c) - min(lows_c) if len(self._swing) else None
 
     def remember(self, shift_s: float) -> dict[str, Any]:
         """Return the ranges of the last 24 hours, fit for JSON; times as the probe stamps them."""
@@ -179,11 +178,13 @@ class TemperatureRules:
         """Take up what `remember` returned earlier."""
         for slot in memory.get("swing") or []:
             if len(slot) == 3:
-                self._swing.append((float(slot[0]), float(slot[1]), float(slot[2])))
+                self._swing.append(float(slot[0]), float(slot[1]), float(slot[2]))
+        self._measure_swing()
 
     def forget_swing(self, now_s: float) -> None:
         """Start the range anew: work explains what came before."""
         self._swing.clear()
+        self.swing_k = None
         self._slot = None
 
 
