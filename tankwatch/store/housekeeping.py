@@ -83,6 +83,7 @@ class Housekeeper:
         self._fresh = False
         self._blocks = BlockCheck()
         self._damaged: dict[Place, Damaged] = {}
+        self._found: dict[Place, Damaged] = {}
         self._wish: retention.Wish | None = None
         self._disk_due_s = 0.0
         self._short = False
@@ -255,14 +256,14 @@ class Housekeeper:
 
     def _check_some(self, connection: sqlite3.Connection) -> None:
         """Look at the checksums of some blocks, a few more each time until all have been looked at."""
-        count = 0
+        count, before = 0, len(self._damaged)
         for place, damaged in self._blocks.go(connection, BLOCKS_CHECKED_AT_ONCE):
             count += 1
             self._damaged.pop(place, None)
             if damaged is not None:
-                _log.error("damaged: %s", damaged)
-                self._damaged[place] = damaged
-        if count < BLOCKS_CHECKED_AT_ONCE:
+                self._damaged[place] = self._found[place] = damaged
+        if count < BLOCKS_CHECKED_AT_ONCE:  # the end: what was not found again is gone
+            self._damaged, self._found = self._found, {}
             self._blocks = BlockCheck()
         if self._damaged:
             first = min(self._damaged.values(), key=lambda damaged: damaged.from_s)
@@ -271,6 +272,8 @@ class Housekeeper:
                 + (f", and {len(self._damaged) - 1} more such stretches" if len(self._damaged) > 1 else "")
                 + "; all else can. Make a backup on another disk and replace this one"
             )
+            if len(self._damaged) > before:
+                _log.error("%s: %s", self._path, self.damage_note)
         else:
             self.damage_note = None
 

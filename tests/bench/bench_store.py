@@ -1,6 +1,8 @@
 """Bytes per reading at rest, charts against DuckDB on a Parquet file, and how both grow with history."""
 
 import sqlite3
+import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing
@@ -158,9 +160,15 @@ def _age(path: Path) -> None:
         for tank in range(300):
             for channel in (Channel.TEMPERATURE, Channel.HEATER, Channel.LIGHT):
                 series_id = ids[f"t{tank:03}", channel]
-                for number in range(1, 61):
-                    time_ms = (T0_S - number * 36_000) * 1000 + np.arange(3, dtype=np.int64)
+                for hours in (10, 20):
+                    time_ms = (T0_S - 3600 * hours) * 1000 + np.arange(3, dtype=np.int64)
                     insert_block(connection, series_id, time_ms, np.array([0.0, 1.0, 0.0]))
+                connection.executemany(  # older ones take their room, and share what is packed
+                    "INSERT INTO block SELECT series_id, begin_h - ?1, end_h - ?1, first_ms - 3600000 * ?1, "
+                    "last_ms - 3600000 * ?1, count, low, high, total, last_value, bytes, stamps_id, "
+                    "values_id FROM block WHERE series_id = ?2 AND begin_h = ?3",
+                    [(10 * number, series_id, T0_S // 3600 - 20) for number in range(1, 60)],
+                )
                 connection.executemany(
                     "INSERT INTO rollup VALUES (?, 1, ?, 0.0, 1.0, 1.0, 3, 0)",
                     [(series_id, T0_S // 3600 - number) for number in range(1, 600)],
@@ -184,6 +192,43 @@ def _keep_house(writer: StoreWriter) -> None:
     while writer.health().wal_bytes:
         time.sleep(0.01)
     writer.checkpointer.idle_s = 3600.0
+
+
+_IMPORT = """
+import sys
+from pathlib import Path
+from tankwatch.reading import Channel, Reading
+from tankwatch.store.bulk import write_history
+def peak():
+    return int(Path("/proc/self/status").read_text().split("VmHWM:")[1].split()[0])
+channels = (Channel.TEMPERATURE, Channel.HEATER, Channel.LIGHT)
+def readings(count):
+    for number in range(count // 72):
+        for tank in range(24):
+            for channel in channels:
+                time_s = 1.79e9 + 10 * number + tank / 9
+                yield Reading(f"t{tank:02}", channel, time_s, 25.0 + number % 50 / 100)
+write_history(Path(sys.argv[1]), readings(7200))
+before = peak()
+write_history(Path(sys.argv[2]), readings(int(sys.argv[3])))
+print(before, peak())
+"""
+
+
+def import_memory(folder: Path) -> list[Row]:
+    """Measure how much more memory a large import takes at its peak than a small one, of 24 tanks."""
+    growths = []
+    for count in (150_000, 1_500_000):
+        files = (str(folder / f"first{count}.db"), str(folder / f"second{count}.db"))
+        done = subprocess.run(
+            [sys.executable, "-c", _IMPORT, *files, str(count)], capture_output=True, text=True, check=True
+        )
+        before, peak = map(int, done.stdout.split())
+        growths.append((peak - before) / 1024)
+        base = before / 1024
+    what = "import of 1.5 million, memory added"
+    against = f"a tenth of it (program {base:.0f} MiB)"
+    return [compared(what, "{:.0f} MiB", growths[1], against, growths[0], "bounded")]
 
 
 def _written_bytes() -> int:

@@ -35,7 +35,11 @@ def _part(part: str, folder: Path):  # type: ignore[no-untyped-def]
 
         if part == "charts":
             return bench_store.charts(folder)
-        return [*bench_store.bytes_per_reading(folder), *bench_store.written(folder)]
+        return [
+            *bench_store.bytes_per_reading(folder),
+            *bench_store.written(folder),
+            *bench_store.import_memory(folder),
+        ]
     if part == "ingest":
         import bench_ingest
 
