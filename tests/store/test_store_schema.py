@@ -11,7 +11,9 @@ import pytest
 from sqlite_utils import Database
 
 from tankwatch.errors import StoreError
+from tankwatch.reading import Channel
 from tankwatch.store import schema
+from tankwatch.store.reader import StoreReader
 
 TABLES = {
     *(
@@ -95,6 +97,34 @@ def test_a_migration_cut_short_at_any_point_is_done_again(moment: str, tmp_path:
     assert "reading" not in tables(path)
     assert migrate(path) == ALL
     assert tables(path) == TABLES
+
+
+@pytest.mark.parametrize(
+    "moment", ["CREATE TABLE fresh", "CREATE TABLE sheet_data", "PRAGMA user_version = 4"]
+)
+def test_a_store_of_the_third_schema_keeps_its_rows_through_an_interrupted_migration(
+    moment: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "room.db"
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        db = Database(connection, execute_plugins=False)
+        schema.migrations().apply(db, stop_before="0004_fresh_readings")
+        assert connection.execute("PRAGMA user_version").fetchone() == (3,)
+        connection.execute("INSERT INTO series (series_id, tank, channel) VALUES (1, 't01', 'temperature')")
+        rows = [(1, 1_790_000_000_000 + 1000 * n, 25.0 + n % 10 / 10) for n in range(5000)]
+        connection.execute("BEGIN")
+        connection.executemany("INSERT INTO reading VALUES (?, ?, ?)", rows)
+        connection.execute("COMMIT")
+    killed = subprocess.run(
+        [sys.executable, "-c", KILLED_IN_THE_MIDDLE, str(path), moment], check=False, env=os.environ
+    )
+    assert killed.returncode == -9
+    assert "fresh" not in tables(path)
+    assert migrate(path) == ["0004_fresh_readings"]
+    assert tables(path) == TABLES
+    series = StoreReader(path).series("t01", Channel.TEMPERATURE, 0, 1e10)
+    assert series.time_s.tolist() == [time_ms / 1000 for _, time_ms, _ in rows]
+    assert series.mean.tolist() == [value for _, _, value in rows]
 
 
 def test_newer_and_foreign_files_are_refused(tmp_path: Path) -> None:
