@@ -35,6 +35,12 @@ _COLDEST_AIR_C, _WARMEST_AIR_C = -30.0, 60.0
 _LONG_GAP_S = 1800.0
 _SLOW_RULES_S = 590.0
 _LONGEST_RECOVERY_S = 24 * 3600.0
+_NEVER_S = float("-inf")
+
+_TEMPERATURE, _HEATER, _LIGHT = Channel.TEMPERATURE, Channel.HEATER, Channel.LIGHT
+_AIR, _POWER, _SERVICE = Channel.AIR, Channel.POWER, Channel.SERVICE
+_WATER_OUT = ServiceMark.WATER_OUT
+"""Named once: asking an enum for a member is slow, and every reading is asked several times what it is."""
 
 
 class TankWatch(Voice):
@@ -111,21 +117,21 @@ class TankWatch(Voice):
     def take(self, channel: Channel, stamp_s: float, value: float, text: str | None, room_s: float) -> None:
         """Judge one value; `room_s` is the room's time, `text` the word of a service mark."""
         self.newest[channel] = (value, stamp_s, False, room_s)
-        if channel is Channel.TEMPERATURE:
+        if channel is _TEMPERATURE:
             self.temperature(stamp_s, value, room_s)
-        elif channel is Channel.HEATER:
+        elif channel is _HEATER:
             self.heater(stamp_s, value >= 0.5)
-        elif channel is Channel.LIGHT:
+        elif channel is _LIGHT:
             self.light.reading(self, stamp_s + self.timeline.shift_s, value >= 0.5)
-        elif channel is Channel.AIR:
+        elif channel is _AIR:
             if _COLDEST_AIR_C < value < _WARMEST_AIR_C:
                 self.air_c = value if self.air_c is None else self.air_c + 0.2 * (value - self.air_c)
-        elif channel is Channel.POWER:
+        elif channel is _POWER:
             if text == MAINS:
                 self.mains, self.mains_s = value >= 0.5, room_s
-            elif Channel.HEATER not in self.newest:
+            elif _HEATER not in self.newest:
                 self.heater(stamp_s, value > _HEATER_POWER_W)
-        elif channel is Channel.SERVICE and text is not None:
+        elif channel is _SERVICE and text is not None:
             self.mark(stamp_s, ServiceMark(text))
 
     def temperature(self, stamp_s: float, value_c: float, room_s: float) -> None:
@@ -136,7 +142,7 @@ class TankWatch(Voice):
         self.heard_s = room_s
         if self._exposed_from_s is not None and stamp_s > self._exposed_from_s:
             self._exposed_from_s = None
-            if self.heater_on and self.service is ServiceMark.WATER_OUT:
+            if self.heater_on and self.service is _WATER_OUT:
                 self.heater_rules.exposed(self, True, time_s)
         gap_s = time_s - self._last_s
         self._last_s = time_s
@@ -162,7 +168,7 @@ class TankWatch(Voice):
         time_s = stamp_s + self.timeline.shift_s
         if time_s < self.heater_s:
             return
-        is_first = self._heater_heard_s == float("-inf")
+        is_first = self._heater_heard_s == _NEVER_S
         self.heater_hold.note(time_s - self._heater_heard_s)
         self._heater_heard_s = time_s
         if not self.heater_measured:
@@ -185,7 +191,7 @@ class TankWatch(Voice):
                 self.cycles.switched(on, time_s, water_c, self.on_total_s)
                 self.cycling_rules.switched(self, on, time_s)
                 self.learning.switched(self, on, time_s)
-        if self.service is ServiceMark.WATER_OUT:
+        if self.service is _WATER_OUT:
             self.heater_rules.exposed(self, on, time_s)
 
     def _count_heater(self, time_s: float) -> None:
