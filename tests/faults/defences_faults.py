@@ -65,7 +65,7 @@ DEFENCES = [
         f"{STORE}/writer_thread.py",
         "self._backlog.give_back(batch)",
         "self._backlog.settle(len(batch), 0)",
-        "tests/store/test_store_trouble.py::test_a_full_disk_keeps_the_steps_drops_the_oldest_readings_and_recovers",
+        "tests/store/test_store_writer.py::test_each_mutator_is_rolled_back_whole_and_tried_again",
     ),
     defence(
         "store-behind-is-told",
@@ -105,8 +105,7 @@ DEFENCES = [
         "tankwatch/watch/run.py",
         "standing=reader.standing_alarms(),",
         "standing=[],",
-        f"{KILLS}::test_two_hundred_kills_lose_and_double_nothing_that_was_promised",
-        slow=True,
+        "tests/watch/test_end_to_end.py::test_watch_that_is_killed_begins_again_with_what_stood",
     ),
     defence(
         "what-was-learned-is-restored",

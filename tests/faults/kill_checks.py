@@ -35,6 +35,8 @@ class Checks:
         self.youngest_lost_s = 0.0
         self._who_is: dict[int, tuple[Any, ...]] = {}
         self.cycles = 0
+        self._stood: set[int] = set()
+        """Alarms that stood when the life before ended."""
 
     def after(self, killed_s: float) -> None:
         """Check all that the promises say; the watch was killed at `killed_s`, monotonic."""
@@ -110,6 +112,12 @@ class Checks:
             assert self._who_is.setdefault(number, tuple(who)) == tuple(who), (
                 f"number {number} was used twice"
             )
+        if self.seen.pictures:
+            first = {alarm.alarm_id for alarm in self.seen.pictures[0][1].alarms}
+            ended = {number for number, state in states.items() if state == AlarmState.NORMAL}
+            forgotten = self._stood - first - ended
+            assert not forgotten, f"alarms {sorted(forgotten)} stood before the kill and are forgotten"
+        self._stood = {number for number, state in states.items() if state != AlarmState.NORMAL}
         for at_s, picture in self.seen.pictures:
             for alarm in picture.alarms:
                 if alarm.alarm_id == 0:
