@@ -9,6 +9,7 @@ from tankwatch.decode import scalar
 from tankwatch.decode.refused import Refused
 from tankwatch.errors import UsageError
 from tankwatch.reading import Channel, Reading
+from tankwatch.transfer.csv_rows import CsvRows
 from tankwatch.transfer.stored_rows import Row
 from tankwatch.transfer.taken import IMPORTED, OnRefused, checked, mark_word
 
@@ -50,9 +51,8 @@ def read_csv(file: TextIO, on_refused: OnRefused) -> Iterator[Reading]:
     Raises:
         UsageError: a column is missing or not known; a logger's file needs a mapping.
     """
-    lines = csv.reader(file)
-    header = next(lines, [])
-    header[:1] = [name.removeprefix("\ufeff") for name in header[:1]]
+    lines = CsvRows(file, on_refused)
+    header = lines.header
     unknown = [name for name in header if name not in COLUMNS]
     if TIME not in header or TANK not in header or unknown:
         what = f"unknown column {unknown[0]!r}" if unknown else f"no column {TIME} or {TANK}"
@@ -62,7 +62,7 @@ def read_csv(file: TextIO, on_refused: OnRefused) -> Iterator[Reading]:
         )
     place = {name: index for index, name in enumerate(header)}
     channels = [(channel, place[name]) for channel, name in HEADERS.items() if name in place]
-    for number, cells in enumerate(lines, 2):
+    for number, cells in lines:
         if not cells:
             continue
         if len(cells) != len(header):

@@ -1,6 +1,5 @@
 """A logger's own CSV, read by a mapping of its columns."""
 
-import csv
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -13,6 +12,7 @@ from tankwatch.decode.refused import Refused
 from tankwatch.decode.units import to_channel_unit
 from tankwatch.errors import UsageError
 from tankwatch.reading import ON_OFF_CHANNELS, Channel, Reading
+from tankwatch.transfer.csv_rows import CsvRows
 from tankwatch.transfer.taken import OnRefused, checked
 
 
@@ -69,8 +69,9 @@ def read_logger(file: TextIO, mapping: Mapping, on_refused: OnRefused) -> Iterat
     Raises:
         UsageError: a column that the mapping names is not there.
     """
-    lines = csv.reader(islice(file, mapping.skip_lines, None), delimiter=mapping.delimiter)
-    header = [name.strip().removeprefix("\ufeff") for name in next(lines, [])]
+    skipped = mapping.skip_lines
+    lines = CsvRows(islice(file, skipped, None), on_refused, delimiter=mapping.delimiter, first=skipped + 1)
+    header = [name.strip().removeprefix("\ufeff") for name in lines.header]
     wanted = [mapping.time, *(column.header for column in mapping.columns)]
     for name in wanted:
         if header.count(name) != 1:
@@ -80,7 +81,7 @@ def read_logger(file: TextIO, mapping: Mapping, on_refused: OnRefused) -> Iterat
             )
     places = [(column, header.index(column.header)) for column in mapping.columns]
     clock = _LocalClock(mapping)
-    for number, cells in enumerate(lines, mapping.skip_lines + 2):
+    for number, cells in lines:
         if len(cells) < len(header):
             if cells:
                 on_refused(number, f"{len(cells)} cells under {len(header)} columns")
