@@ -5,6 +5,7 @@ import os
 import shutil
 import socket
 import subprocess
+import tempfile
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -185,6 +186,58 @@ def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+@dataclass
+class PostgresServer:
+    """A PostgreSQL server of the tests' own; it refuses root, so it then runs as the user `postgres`."""
+
+    folder: Path
+    port: int = field(default_factory=free_port)
+    databases: int = 0
+
+    def start(self) -> None:
+        """Make the data folder if it is not there, start, and return when it answers."""
+        data = self.folder / "data"
+        if not data.exists():
+            if os.geteuid() == 0:
+                shutil.chown(self.folder, "postgres", "postgres")
+            self.run("initdb", "-D", str(data), "-A", "trust", "-U", "owner", "--no-sync", "-E", "UTF8")
+        options = f"-p {self.port} -k {self.folder} -c listen_addresses=127.0.0.1 -c shared_buffers=16MB"
+        log = str(self.folder / "log")
+        self.run("pg_ctl", "-D", str(data), "-w", "-l", log, "-o", options, "start")
+
+    def stop(self, mode: str = "immediate") -> None:
+        """End it; `immediate` is as if it were killed."""
+        self.run("pg_ctl", "-D", str(self.folder / "data"), "-w", "-m", mode, "stop", check=False)
+
+    def url(self, database: str, user: str = "owner", port: int | None = None) -> str:
+        """Return the address of a database over TCP."""
+        return f"postgresql://{user}@127.0.0.1:{port or self.port}/{database}"
+
+    def new_database(self) -> str:
+        """Make an empty database; return its address."""
+        self.databases += 1
+        name = f"room{self.databases}"
+        self.run("createdb", "-h", str(self.folder), "-p", str(self.port), "-U", "owner", name)
+        return self.url(name)
+
+    def run(self, program: str, *arguments: str, check: bool = True) -> None:
+        """Run a program of the server as a user whom it accepts."""
+        found = sorted(Path("/usr/lib/postgresql").glob(f"*/bin/{program}"))
+        assert found, f"{program} of the package postgresql is not there"
+        user = "postgres" if os.geteuid() == 0 else None
+        subprocess.run(
+            [str(found[-1]), *arguments],
+            user=user,
+            group=user,
+            extra_groups=[] if user else None,
+            cwd=self.folder,
+            check=check,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            timeout=60,
+        )
+
+
 @dataclass(frozen=True)
 class CheckRow:
     """One row of tests/data/check_values: what a published source or a library says, and which."""
@@ -226,3 +279,28 @@ def format_checks() -> dict[str, dict[str, Any]]:
     """Check values of published formats by id; each row names its source."""
     path = Path(__file__).parent / "data" / "formats_check_values.json"
     return {row["id"]: row for row in json.loads(path.read_text(encoding="utf-8"))["checks"]}
+
+
+@pytest.fixture(scope="session")
+def postgres_server() -> Iterator[PostgresServer]:
+    """A private PostgreSQL on a Unix socket and a loopback port: `.url(database)`, `.new_database()`."""
+    need_file(Path("/usr/lib/postgresql"), "postgresql")
+    server = PostgresServer(Path(tempfile.mkdtemp(prefix="pg", dir="/tmp")))
+    try:
+        server.start()
+        yield server
+    finally:
+        server.stop()
+        shutil.rmtree(server.folder, ignore_errors=True)
+
+
+@pytest.fixture
+def postgres_url(postgres_server: PostgresServer) -> str:
+    """The address of an empty database."""
+    return postgres_server.new_database()
+
+
+@pytest.fixture(scope="session")
+def postgres_shared_url(postgres_server: PostgresServer) -> str:
+    """The address of one database for all tests that take a room of their own in it."""
+    return postgres_server.new_database()

@@ -1,5 +1,9 @@
 """What the reader answers, against sums done by hand and by numpy on the same readings."""
 
+import uuid
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +15,8 @@ from tankwatch.alarms.model import AlarmState, Condition, Priority
 from tankwatch.errors import StoreError
 from tankwatch.reading import Channel, Reading
 from tankwatch.store.bulk import write_history
+from tankwatch.store.postgres.reader import PostgresReader
+from tankwatch.store.postgres.write import write_history as write_central
 from tankwatch.store.reader import StoreReader
 from tankwatch.store.runs import WatchRun, blind_times
 from tankwatch.store.series import seconds_on
@@ -21,14 +27,32 @@ def path(tmp_path: Path) -> Path:
     return tmp_path / "room.db"
 
 
+@dataclass(frozen=True)
+class History:
+    """A store of either kind: what is written, and who answers."""
+
+    write: Callable[..., int]
+    reader: StoreReader | PostgresReader
+
+
+@pytest.fixture(params=["sqlite", "postgres"])
+def history(request: pytest.FixtureRequest, path: Path) -> History:
+    if request.param == "sqlite":
+        return History(partial(write_history, path), StoreReader(path))
+    url = request.getfixturevalue("postgres_shared_url")
+    room = uuid.uuid4().hex
+    write_central(url, room, [])
+    return History(partial(write_central, url, room), PostgresReader(url, room))
+
+
 def test_a_missing_file_is_told_in_a_sentence(path: Path) -> None:
     with pytest.raises(StoreError, match=r"There is no store at .*room\.db: nothing was recorded yet"):
         StoreReader(path).last_values()
 
 
-def test_an_empty_store_answers_with_nothing(path: Path) -> None:
-    write_history(path, [])
-    reader = StoreReader(path)
+def test_an_empty_store_answers_with_nothing(history: History) -> None:
+    history.write([])
+    reader = history.reader
     assert len(reader.series("t01", Channel.TEMPERATURE, 0, 1e10)) == 0
     assert len(reader.series("t01", Channel.TEMPERATURE, 0, 1e10, 100)) == 0
     assert reader.on_time_s("t01", Channel.HEATER, 0, 1e10) == 0.0
@@ -44,13 +68,13 @@ def test_an_empty_store_answers_with_nothing(path: Path) -> None:
     )
 
 
-def test_buckets_keep_every_extreme_and_leave_gaps(path: Path) -> None:
+def test_buckets_keep_every_extreme_and_leave_gaps(history: History) -> None:
     rng = np.random.default_rng(7)
     offsets = np.sort(rng.choice(864_000, 8000, replace=False)) / 10.0
     offsets = offsets[(offsets < 20_000) | (offsets > 40_000)]
     values = 25.0 + rng.normal(0, 0.3, len(offsets))
-    write_history(path, [temperature(t, v) for t, v in zip(offsets.tolist(), values.tolist(), strict=True)])
-    series = StoreReader(path).series("t01", Channel.TEMPERATURE, T0, T0 + 86_400, 96)
+    history.write([temperature(t, v) for t, v in zip(offsets.tolist(), values.tolist(), strict=True)])
+    series = history.reader.series("t01", Channel.TEMPERATURE, T0, T0 + 86_400, 96)
     width_s = 900.0
     bucket = np.minimum((offsets // width_s).astype(int), 95)
     filled = np.unique(bucket)
@@ -62,9 +86,9 @@ def test_buckets_keep_every_extreme_and_leave_gaps(path: Path) -> None:
     np.testing.assert_allclose(series.mean, [values[bucket == b].mean() for b in filled], rtol=1e-12)
 
 
-def test_both_ends_of_a_stretch_belong_to_it(path: Path) -> None:
-    write_history(path, [temperature(t, float(t)) for t in range(11)])
-    reader = StoreReader(path)
+def test_both_ends_of_a_stretch_belong_to_it(history: History) -> None:
+    history.write([temperature(t, float(t)) for t in range(11)])
+    reader = history.reader
     assert reader.series("t01", Channel.TEMPERATURE, T0 + 2, T0 + 4).mean.tolist() == [2.0, 3.0, 4.0]
     series = reader.series("t01", Channel.TEMPERATURE, T0, T0 + 10, 2)
     assert (series.low.tolist(), series.high.tolist()) == ([0.0, 5.0], [4.0, 10.0])
@@ -73,10 +97,10 @@ def test_both_ends_of_a_stretch_belong_to_it(path: Path) -> None:
         reader.series("t01", Channel.TEMPERATURE, T0, T0 + 10, 0)
 
 
-def test_last_values_and_span_are_of_every_channel_of_every_tank(path: Path) -> None:
+def test_last_values_and_span_are_of_every_channel_of_every_tank(history: History) -> None:
     readings = [temperature(t, 20.0 + t) for t in (3, 1, 2)] + [heater(9, 1.0, tank="t02"), heater(8, 0.0)]
-    write_history(path, readings)
-    reader = StoreReader(path)
+    history.write(readings)
+    reader = history.reader
     assert reader.last_values() == {
         ("t01", Channel.TEMPERATURE): (T0 + 3, 23.0),
         ("t01", Channel.HEATER): (T0 + 8, 0.0),
@@ -98,10 +122,10 @@ def test_last_values_and_span_are_of_every_channel_of_every_tank(path: Path) -> 
         (700, 1900, 0.0),
     ],
 )
-def test_on_time_by_hand(path: Path, begin: float, end: float, seconds: float) -> None:
+def test_on_time_by_hand(history: History, begin: float, end: float, seconds: float) -> None:
     states = [(0, 1.0), (600, 0.0), (2000, 1.0), (5050, 1.0)]
-    write_history(path, [heater(t, state) for t, state in states])
-    assert StoreReader(path).on_time_s("t01", Channel.HEATER, T0 + begin, T0 + end) == pytest.approx(seconds)
+    history.write([heater(t, state) for t, state in states])
+    assert history.reader.on_time_s("t01", Channel.HEATER, T0 + begin, T0 + end) == pytest.approx(seconds)
 
 
 def test_on_time_against_a_count_of_seconds() -> None:
@@ -118,7 +142,7 @@ def test_on_time_against_a_count_of_seconds() -> None:
         assert seconds_on(times, states, begin, end, hold) == pytest.approx(on)
 
 
-def test_steps_come_back_as_they_were_and_alarms_stand_by_their_latest(path: Path) -> None:
+def test_steps_come_back_as_they_were_and_alarms_stand_by_their_latest(history: History) -> None:
     book = AlarmBook()
     book.begin("t01", Condition.TOO_COLD, Priority.HIGH, T0, "cold", value=22.0, evidence={"low_c": 23.0})
     book.begin("t02", Condition.PROBE_SILENT, Priority.MEDIUM, T0 + 1, "silent", margin_min=3.5)
@@ -128,8 +152,8 @@ def test_steps_come_back_as_they_were_and_alarms_stand_by_their_latest(path: Pat
     book.end("t01", Condition.TOO_COLD, T0 + 5)
     standing = book.standing
     steps = book.take_steps()
-    write_history(path, [], steps)
-    reader = StoreReader(path)
+    history.write([], steps)
+    reader = history.reader
     assert reader.steps(T0, T0 + 10) == steps
     assert reader.steps(T0 + 3, T0 + 4, tank="t01") == [steps[3]]
     assert reader.standing_alarms() == sorted(standing, key=lambda alarm: alarm.alarm_id)
