@@ -51,10 +51,10 @@ def kill_again_and_again(folder: Path, broker: MosquittoBroker, kills: int, pace
         checks.after(killed_s)
     publisher.close()
     # The last life ends as it should: every message has been taken by its way.
-    watch = WatchProcess(config, COMMAND)
     reader = StoreReader(folder / "room.db")
-    wait_until(lambda: not reader.outbox("waiting"), "all messages to be sent", timeout_s=30.0)
-    watch.stop()
+    with WatchProcess(config, COMMAND) as last:
+        wait_until(lambda: not reader.outbox("waiting"), "all messages to be sent", timeout_s=30.0)
+        last.stop()
     outbox = [str(message.content["message_id"]) for message in reader.outbox()]
     delivered = told(folder)
     assert len(outbox) == len(set(outbox))
