@@ -122,7 +122,7 @@ def forward_for_ever(forwarder: Forwarder, connection: Link) -> None:
 
 
 def counted(connection: Link, cut_after: int, other: Link) -> Callable[[], AbstractContextManager[None]]:
-    """Return what opens transactions until the server ends the connection, in turn before one or at its end."""
+    """Return what opens transactions until the server ends the connection, before one or at its end."""
     begin, left = connection.transaction, [cut_after]
 
     def cut() -> None:
