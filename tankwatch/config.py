@@ -20,6 +20,7 @@ from pydantic import BaseModel, Field, ValidationError, field_validator, model_v
 
 from tankwatch.alarms.model import Condition
 from tankwatch.config_care import CareConfig
+from tankwatch.config_forward import ForwardConfig
 from tankwatch.config_keys import KEYS
 from tankwatch.config_notify import (
     WAY_KINDS,
@@ -330,6 +331,8 @@ class Config(_Table):
     """What other places may see of this room."""
     centre: CentreConfig | None = None
     """Where all rooms are seen."""
+    forward: ForwardConfig | None = None
+    """The central store that readings are brought to."""
     keys: KEYS = Field(default_factory=dict)
     """Other keys for the screen, by the id of what is done, such as `"page.alarms" = "f5"`."""
 
@@ -533,6 +536,7 @@ def _with_absolute_paths(config: Config, folder: Path) -> Config:
             "notify": notify,
             "publish": None if config.publish is None else _broker_in(folder, config.publish),
             "centre": None if config.centre is None else _broker_in(folder, config.centre),
+            "forward": None if config.forward is None else _forward_in(folder, config.forward),
         }
     )
 
@@ -543,6 +547,12 @@ _Broker = TypeVar("_Broker", MqttSourceConfig, PublishConfig, CentreConfig)
 def _broker_in(folder: Path, broker: _Broker) -> _Broker:
     paths = {key: getattr(broker, key) for key in ("password_file", "ca_file")}
     return broker.model_copy(update={key: folder / path for key, path in paths.items() if path is not None})
+
+
+def _forward_in(folder: Path, forward: ForwardConfig) -> ForwardConfig:
+    if forward.password_file is None:
+        return forward
+    return forward.model_copy(update={"password_file": folder / forward.password_file})
 
 
 def _nearest(word: str, known: Any) -> str:
@@ -564,6 +574,7 @@ _MODELS: dict[str, tuple[type[BaseModel], ...]] = {
     "person": (PersonConfig,),
     "publish": (PublishConfig,),
     "centre": (CentreConfig,),
+    "forward": (ForwardConfig,),
 }
 
 

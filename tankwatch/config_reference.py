@@ -24,6 +24,7 @@ from tankwatch.config import (
     TankConfig,
 )
 from tankwatch.config_care import CareConfig
+from tankwatch.config_forward import ForwardConfig
 from tankwatch.config_keys import DEFAULT_KEYS, ON_ALL_PAGES
 from tankwatch.config_notify import (
     AlarmsConfig,
@@ -52,6 +53,7 @@ _TABLES: tuple[tuple[str, type[BaseModel]], ...] = (
     ('`[[way]]` with `kind = "command"`', CommandWayConfig),
     ("`[publish]`", PublishConfig),
     ("`[centre]`", CentreConfig),
+    ("`[forward]`", ForwardConfig),
 )
 
 

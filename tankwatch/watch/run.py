@@ -7,6 +7,7 @@ import sqlite3
 import threading
 from pathlib import Path
 from types import FrameType
+from typing import TYPE_CHECKING
 
 from tankwatch import __version__
 from tankwatch.alarms.chatter import WINDOW_S
@@ -27,6 +28,9 @@ from tankwatch.watch.judge import MEMORY_KEY, Judge, Timing
 from tankwatch.watch.logs import start_logging, stop_logging
 from tankwatch.watch.telling import Telling
 from tankwatch.watchdog.watchdog import Watchdog
+
+if TYPE_CHECKING:
+    from tankwatch.store.postgres.forward_thread import ForwardThread
 
 log = logging.getLogger(__name__)
 
@@ -121,6 +125,7 @@ class Watch:
         self._guard.start()
         self._sources.start()
         self._links.start()
+        self._forward = _forwarding(self.config, path, self.clock)
         what = f"{len(self.config.tank)} tank(s) from {len(self.config.source)} source(s)"
         if self.config.centre is not None and self.config.centre.rooms:
             what += f" and {len(self.config.centre.rooms)} room(s) elsewhere"
@@ -163,6 +168,8 @@ class Watch:
         """Stop every part, keep what was learned, and let go of the store."""
         self._sources.stop(STOP_WITHIN_S)
         self._links.stop(STOP_WITHIN_S)
+        if self._forward is not None:
+            self._forward.stop(STOP_WITHIN_S)
         self._stop_judge.set()
         self._thread.join(STOP_WITHIN_S)
         self._guard.stop()
@@ -176,6 +183,26 @@ class Watch:
         if not self._store.flush(STOP_WITHIN_S):
             log.error("the store did not take everything within %.0f s", STOP_WITHIN_S)
         self._store.stop(STOP_WITHIN_S)
+
+
+def _forwarding(config: Config, path: Path, clock: Clock) -> "ForwardThread | None":
+    """Start to forward the store where the configuration asks for it."""
+    if config.forward is None:
+        return None
+    from tankwatch.store.postgres.forward_thread import ForwardThread
+
+    forward = config.forward
+    thread = ForwardThread(
+        path,
+        forward.url,
+        config.room.slug,
+        clock,
+        rows_per_s=forward.rows_per_s,
+        every_s=forward.every_s,
+        password_file=forward.password_file,
+    )
+    thread.start()
+    return thread
 
 
 def spare_the_collector() -> None:

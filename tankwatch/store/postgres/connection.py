@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     import psycopg
 
 CONNECT_TIMEOUT_S = 10
+ANSWER_WITHIN_MS = 60_000
+"""What was sent and not acknowledged for so long means that the link is dead."""
 SCHEMES = ("postgresql://", "postgres://")
 
 
@@ -25,7 +27,9 @@ def is_postgres_url(text: str) -> bool:
     return text.startswith(SCHEMES)
 
 
-def connect(url: str, *, read_only: bool = False) -> "psycopg.Connection[tuple[Any, ...]]":
+def connect(
+    url: str, *, read_only: bool = False, password_file: Path | None = None
+) -> "psycopg.Connection[tuple[Any, ...]]":
     """Open a connection in which the tables of tankwatch are found first.
 
     Raises:
@@ -34,13 +38,13 @@ def connect(url: str, *, read_only: bool = False) -> "psycopg.Connection[tuple[A
     """
     try:
         import psycopg
-        from psycopg.conninfo import conninfo_to_dict
+        from psycopg.conninfo import conninfo_to_dict, make_conninfo
     except ImportError as error:
         raise StoreError(
             "A PostgreSQL store needs the driver: install tankwatch[postgres] and try again."
         ) from error
     try:
-        known = conninfo_to_dict(url)
+        known = conninfo_to_dict(url, **({"passfile": str(password_file)} if password_file else {}))
     except psycopg.Error as error:
         raise StoreError("The address of the PostgreSQL store is not one: see its form in README.") from error
     if known.get("password"):
@@ -50,9 +54,8 @@ def connect(url: str, *, read_only: bool = False) -> "psycopg.Connection[tuple[A
         )
     _check_mode(known.get("passfile") or os.environ.get("PGPASSFILE"))
     try:
-        connection = psycopg.connect(
-            url, connect_timeout=int(known.get("connect_timeout") or CONNECT_TIMEOUT_S), autocommit=True
-        )
+        known = {"connect_timeout": CONNECT_TIMEOUT_S, "tcp_user_timeout": ANSWER_WITHIN_MS, **known}
+        connection = psycopg.connect(make_conninfo("", **known), autocommit=True)
         connection.execute("SET search_path = tankwatch, pg_temp")
         connection.execute("SET TIME ZONE 'UTC'")
         if read_only:
