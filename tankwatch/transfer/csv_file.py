@@ -28,6 +28,7 @@ HEADERS: dict[Channel, str] = {
 TIME, TANK, SERVICE, SERVICE_BY = "time_utc", "tank", "service", "service_by"
 COLUMNS = (TIME, TANK, *HEADERS.values(), SERVICE, SERVICE_BY)
 
+_BEGINS_A_FORMULA = "=+-@\t\0\r\n＝＋－＠'"
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
 
@@ -40,7 +41,8 @@ def write_csv(rows: Iterable[Row], file: TextIO) -> int:
     for row in rows:
         values = row.values
         cells = [_number(values[channel]) if channel in values else "" for channel in HEADERS]
-        writer.writerow((time_text(row.time_us), row.tank, *cells, row.mark or "", row.mark_by or ""))
+        mark = (row.mark or "", _guarded(row.mark_by or ""))
+        writer.writerow((time_text(row.time_us), row.tank, *cells, *mark))
         count += 1
     return count
 
@@ -85,8 +87,20 @@ def read_csv(file: TextIO, on_refused: OnRefused) -> Iterator[Reading]:
             if mark_word(word) is None:
                 on_refused(number, f"unknown service word {word[:40]!r}")
                 continue
-            who = cells[place[SERVICE_BY]] if SERVICE_BY in place else ""
+            who = _unguarded(cells[place[SERVICE_BY]]) if SERVICE_BY in place else ""
             yield Reading(tank, Channel.SERVICE, time_us / 1e6, 0.0, word, source=who or IMPORTED)
+
+
+def _guarded(text: str) -> str:
+    """Return `text` such that a spreadsheet takes it for words: a quote before what would begin a formula.
+
+    See CWE-1236 and OWASP ASVS 5.0, 1.2.10. `_unguarded` gives back the very text.
+    """
+    return "'" + text if text[:1] in _BEGINS_A_FORMULA and text else text
+
+
+def _unguarded(text: str) -> str:
+    return text[1:] if text[:1] == "'" and text[1:2] and text[1] in _BEGINS_A_FORMULA else text
 
 
 def time_text(time_us: int) -> str:
