@@ -5,15 +5,21 @@ The key lies in a file of its own beside the store, mode 0600: copies and export
 
 import base64
 import binascii
+import errno
 import hashlib
 import hmac
 import json
+import logging
 import os
 import secrets
+import stat
 from dataclasses import dataclass
 from pathlib import Path
 
+from tankwatch.control.peer import is_trusted
 from tankwatch.errors import StoreError, UsageError
+
+_log = logging.getLogger(__name__)
 
 CODE_LENGTH = 6
 _CODE_LETTERS = "23456789ABCDEFGHJKMNPQRSTVWXYZ"
@@ -60,6 +66,8 @@ class Signer:
         Raises:
             UsageError: it was not made here, was changed, or has expired.
         """
+        if not token.isascii():
+            raise UsageError("this token was not made by this watch, or was changed on its way")
         version, _, rest = token.strip().partition(".")
         body, _, signature = rest.partition(".")
         wanted = _text(self._digest(b"token", body.encode())[:16])
@@ -93,17 +101,44 @@ def load_signer(store: Path) -> Signer:
         try:
             file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
         except FileExistsError:
-            key = path.read_bytes()
+            key = _kept_key(path)
         else:
             key = secrets.token_bytes(_KEY_BYTES)
             with os.fdopen(file, "wb") as stream:
                 stream.write(key)
-        if len(key) != _KEY_BYTES:
-            path.unlink()  # cut short by a power cut: codes given out before are void
+        if len(key) != _KEY_BYTES:  # cut short by a power cut, or not ours alone
+            path.unlink()  # codes given out before are void
             return load_signer(store)
     except OSError as error:
         raise StoreError(f"{path}: the key of acknowledgement codes: {error.strerror}") from error
     return Signer(key)
+
+
+def _kept_key(path: Path) -> bytes:
+    """Return the key in the file at `path`; nothing if anybody else may have read or made it.
+
+    A link is not followed. A watch must start all the same, so such a key is given up, not the start.
+    """
+    try:
+        file = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
+    except OSError as error:
+        if error.errno != errno.ELOOP:
+            raise
+        _log.warning("%s is a link: replaced by a new key; codes given out before are void", path)
+        return b""
+    with os.fdopen(file, "rb") as stream:
+        found = os.fstat(stream.fileno())
+        mode = stat.S_IMODE(found.st_mode)
+        if not is_trusted(found.st_uid) or mode & 0o077:
+            _log.warning(
+                "%s belonged to user %d with mode %04o, so others may know it: replaced by a new key; "
+                "codes given out before are void",
+                path,
+                found.st_uid,
+                mode,
+            )
+            return b""
+        return stream.read(_KEY_BYTES + 1)
 
 
 def _text(data: bytes) -> str:
