@@ -2,6 +2,7 @@
 
 import gc
 import logging
+import os
 import signal
 import sqlite3
 import threading
@@ -233,6 +234,7 @@ def run_watch(config: Config) -> int:
     # SIGHUP too: a watch started by hand must save what it learned when its terminal goes away.
     for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         signal.signal(number, on_signal)
+    os.umask(os.umask(0o077) | 0o022)  # store, log and lock are never for others to write
     handlers = start_logging(path)
     try:
         for warning in warnings_of(config):
