@@ -7,6 +7,7 @@ expected and the nearest known key.
 
 import difflib
 import importlib.util
+import ipaddress
 import os
 import re
 import stat
@@ -457,7 +458,8 @@ def _warnings_of_login(whose: str, login: Login) -> Iterator[str]:
         yield f"{whose}: the password stands in the configuration file; prefer password_file"
     if login.password_file is not None:
         yield from _warnings_of_secret_file(whose, "password_file", login.password_file)
-    if (login.username or login.password_file) and not login.tls and not _is_loopback(login.host):
+    has_secret = login.username or login.password or login.password_file
+    if has_secret and not login.tls and not _is_loopback(login.host):
         yield f"{whose}: the password crosses the network unencrypted; set tls = true"
 
 
@@ -506,7 +508,12 @@ def password_of(source: MqttSourceConfig) -> str | None:
 
 
 def _is_loopback(host: str) -> bool:
-    return host in {"localhost", "::1"} or host.startswith("127.")
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:  # a name, which may lead anywhere
+        return False
 
 
 def _with_absolute_paths(config: Config, folder: Path) -> Config:
