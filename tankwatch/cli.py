@@ -198,6 +198,7 @@ def _check(arguments: argparse.Namespace) -> int:
         print(json.dumps(Config.model_json_schema(), indent=2))
         return FINE
     from tankwatch.check import as_lines, report
+    from tankwatch.safetext import safe_json
 
     config, path = _load(arguments.config)
     if arguments.live:
@@ -206,7 +207,7 @@ def _check(arguments: argparse.Namespace) -> int:
         return run_live(config, arguments.duration_s, arguments.json)
     found = report(config, path)
     if arguments.json:
-        print(json.dumps(found, ensure_ascii=False, indent=2))
+        print(safe_json(found, indent=2))
     else:
         print("\n".join(as_lines(found)))
         for warning in found["warnings"]:
@@ -272,4 +273,6 @@ def _duration_s(text: str) -> float:
 
 
 def _narrate(text: str) -> None:
-    print(text, file=sys.stderr)
+    from tankwatch.safetext import safe_lines
+
+    print(safe_lines(text), file=sys.stderr)

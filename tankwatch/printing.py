@@ -1,12 +1,11 @@
 """Steps of alarms as lines: JSON for programs, words for people."""
 
-import json
 import math
 from datetime import UTC, datetime
 from typing import Any
 
 from tankwatch.alarms.model import Transition
-from tankwatch.safetext import safe_text
+from tankwatch.safetext import safe_json, safe_text
 
 LONGEST_LINE = 2000
 """Characters; no line for people is longer."""
@@ -33,7 +32,7 @@ def step_as_json(step: Transition) -> str:
         "why": step.why,
     }
     record.update((key, value) for key, value in extras.items() if value is not None)
-    return json.dumps(record, ensure_ascii=False)
+    return safe_json(record)
 
 
 def step_as_text(step: Transition) -> str:

@@ -1,6 +1,9 @@
 """Text from outside, made safe to show: nothing in it can move the cursor, hide or reorder other text."""
 
+import json
+import re
 import unicodedata
+from typing import Any
 
 _FIT_FOR_A_STACK = 2
 """Combining marks on one letter that are let through; written languages need no more."""
@@ -35,6 +38,33 @@ def safe_text(raw: bytes | str, limit: int = 80) -> str:
     while shown and length > limit - 1:
         length -= len(shown.pop())
     return "".join(shown) + "…" if limit > 0 else ""
+
+
+def safe_lines(text: str, limit: int = 2000) -> str:
+    """Return `text` with each of its lines made safe; only line feeds part lines."""
+    return "\n".join(safe_text(line, limit) for line in text.split("\n"))
+
+
+def safe_json(document: Any, *, indent: int | None = None, tight: bool = False) -> str:
+    r"""Return `document` as JSON that any terminal may be shown and any reader takes.
+
+    JSON itself (RFC 8259 section 7) demands escapes of C0 controls only. Here C1 controls, bidirectional and
+    zero-width formatting and lone surrogates are escaped as well: the same text to a program, and nothing
+    that a terminal obeys or UTF-8 cannot hold. `tight` leaves out the blanks after `,` and `:`.
+    """
+    separators = (",", ":") if tight else None
+    text = json.dumps(document, ensure_ascii=False, indent=indent, separators=separators)
+    return _NOT_PLAIN.sub(_json_escape, text)
+
+
+_NOT_PLAIN = re.compile(r"[^\n\x20-\x7e]")
+
+
+def _json_escape(match: re.Match[str]) -> str:
+    character = match.group()
+    if character.isprintable():
+        return character
+    return json.dumps(character)[1:-1] if ord(character) > 0x7F else f"\\u{ord(character):04x}"
 
 
 def _escape(character: str) -> str:

@@ -1,7 +1,6 @@
 """The results of a back-test as lines: tables for people, JSON for programs."""
 
 import heapq
-import json
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
@@ -11,7 +10,7 @@ from tankwatch.backtest.compare import Change, Matter, counted
 from tankwatch.backtest.episode import Episode
 from tankwatch.backtest.task import RoomResult
 from tankwatch.printing import LONGEST_LINE, utc
-from tankwatch.safetext import safe_text
+from tankwatch.safetext import safe_json, safe_text
 
 _ORDER = {condition.value: place for place, condition in enumerate(Condition)}
 _ROOM = "(room)"
@@ -76,7 +75,7 @@ def step_lines(results: Sequence[RoomResult]) -> Iterator[str]:
         [(time_s, place, line) for time_s, line in result.lines] for place, result in enumerate(results)
     ]
     for _, place, line in heapq.merge(*streams, key=lambda item: item[:2]):
-        room = json.dumps(results[place].room, ensure_ascii=False)
+        room = safe_json(results[place].room)
         yield f'{line[:-1]}, "room": {room}}}'
 
 
@@ -96,7 +95,7 @@ def change_lines(matters: Iterable[tuple[str, Matter]]) -> Iterator[str]:
         }
         if first.subject is not None:
             record["subject"] = first.subject
-        yield json.dumps(record, ensure_ascii=False)
+        yield safe_json(record)
 
 
 def _change_line(room: str | None, matter: Matter) -> str:

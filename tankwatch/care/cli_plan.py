@@ -45,9 +45,9 @@ def run_plan(args: argparse.Namespace) -> int:
     command = next(command for command in _PLANS if command.name == args.plan)
     plan = command.work(args, _known(args))
     if args.json:
-        import json
+        from tankwatch.safetext import safe_json
 
-        print(json.dumps(plan.as_dict(), ensure_ascii=False, indent=2))
+        print(safe_json(plan.as_dict(), indent=2))
     else:
         print("\n".join(_fitted(plan)))
     return 0

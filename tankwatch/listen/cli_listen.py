@@ -1,7 +1,6 @@
 """The command `listen`: what to listen to, for how long, and what was heard."""
 
 import argparse
-import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -61,6 +60,7 @@ def run_listen(arguments: argparse.Namespace) -> int:
     from tankwatch.listen.capture import Capture
     from tankwatch.listen.listen import Listening, as_lines
     from tankwatch.listen.tables import source_table
+    from tankwatch.safetext import safe_json
 
     sources = _sources(arguments)
     if not sources:
@@ -82,7 +82,7 @@ def run_listen(arguments: argparse.Namespace) -> int:
     for source_id, trouble in capture.trouble.items():
         _say(f"{source_id}: {trouble}")
     if arguments.json:
-        print(json.dumps(report, ensure_ascii=False, indent=2))
+        print(safe_json(report, indent=2))
     else:
         for line in as_lines(report):
             _say(line)
@@ -125,4 +125,6 @@ def _host_and_port(text: str, default: int) -> tuple[str, int]:
 
 
 def _say(text: str) -> None:
-    print(text, file=sys.stderr, flush=True)
+    from tankwatch.safetext import safe_lines
+
+    print(safe_lines(text), file=sys.stderr, flush=True)

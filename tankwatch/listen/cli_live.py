@@ -5,7 +5,6 @@ The brokers of `[publish]` and `[centre]` are tried as well.
 
 import getpass
 import grp
-import json
 import os
 import sys
 from dataclasses import asdict
@@ -18,7 +17,7 @@ from tankwatch.listen.capture import Capture
 from tankwatch.listen.live import LiveCheck, Verdict, as_lines
 from tankwatch.notify.live_check import WayResult, send_test
 from tankwatch.rooms.live_check import BrokerResult, try_brokers
-from tankwatch.safetext import safe_text
+from tankwatch.safetext import safe_json, safe_text
 
 FINE, NEEDS_ATTENTION = 0, 3
 _SHORTEST_S, _LONGEST_S = 15.0, 900.0
@@ -44,7 +43,7 @@ def run_live(config: Config, duration_s: float | None, as_json: bool) -> int:
             "rooms": [asdict(link) for link in links],
             "trouble": trouble,
         }
-        print(json.dumps(record, ensure_ascii=False, indent=2))
+        print(safe_json(record, indent=2))
     else:
         told = [f"{'fine' if way.ok else 'FAILED'}  way {way.way} ({way.kind}): {way.detail}" for way in ways]
         told += [f"{'fine' if link.ok else 'FAILED'}  {link.table}: {link.detail}" for link in links]

@@ -3,7 +3,6 @@
 What only the keeper knows, such as volume and setpoint, is put in as a guess and marked so.
 """
 
-import json
 import re
 import statistics
 from collections.abc import Iterable, Sequence
@@ -11,6 +10,7 @@ from dataclasses import dataclass
 
 from tankwatch.listen.guess import Guess
 from tankwatch.listen.stream import Stream
+from tankwatch.listen.tables import toml_text
 from tankwatch.reading import Channel
 
 _GUESSED_VOLUME_L = 100.0
@@ -34,7 +34,7 @@ def configuration(heard: Sequence[Heard], sources: Sequence[str]) -> str | None:
     if not waters:
         return None
     used = {one.stream.place.source for one in heard if one.guess.kind is not None}
-    tables = [table for table in sources if any(f"id = {json.dumps(name)}" in table for name in used)]
+    tables = [table for table in sources if any(f"id = {toml_text(name)}" in table for name in used)]
     parts = [
         '[room]\nname = "My tanks"\ntimezone = "Etc/UTC"                # yours, such as Europe/Lisbon\n',
         *tables,
@@ -103,7 +103,7 @@ def _tank(tank_id: str, water: Heard, fellows: Sequence[Heard], alone: bool) -> 
         middle_c -= 273.15
     lines = [
         "[[tank]]",
-        f"id = {json.dumps(tank_id)}",
+        f"id = {toml_text(tank_id)}",
         f"volume_l = {_GUESSED_VOLUME_L}                   # a guess: put in the litres of water",
         f"setpoint_c = {min(max(round(2 * middle_c) / 2, 15.0), 34.0)}                  "
         "# a guess from what was heard: put in what the thermostat is set to",
@@ -126,15 +126,15 @@ def _channel(heard: Heard, alone: bool) -> list[str]:
     """Return a channel table, each key only where it is needed."""
     place, guess = heard.stream.place, heard.guess
     kind = guess.kind.value if guess.kind else ""
-    lines = ["[[tank.channel]]", f'kind = "{kind}"', f"source = {json.dumps(place.source)}"]
+    lines = ["[[tank.channel]]", f'kind = "{kind}"', f"source = {toml_text(place.source)}"]
     if place.kind == "mqtt":
-        lines.append(f"topic = {json.dumps(place.where)}")
+        lines.append(f"topic = {toml_text(place.where)}")
     if place.decode != "senml":
-        lines.append(f"decode = {json.dumps(place.decode)}")
+        lines.append(f"decode = {toml_text(place.decode)}")
     if place.kind == "onewire":
-        lines.append(f"name = {json.dumps(place.where)}")
+        lines.append(f"name = {toml_text(place.where)}")
     elif place.name is not None and not (alone and place.name.endswith(kind)):
-        lines.append(f"name = {json.dumps(place.name)}")
+        lines.append(f"name = {toml_text(place.name)}")
     if guess.scale != 1.0:
         lines.append(f"scale = {guess.scale!r}")
     if guess.offset_c:

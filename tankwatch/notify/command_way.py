@@ -1,7 +1,6 @@
 """A program of the keeper's own: an argument list, never a shell; data by environment and standard input."""
 
 import contextlib
-import json
 import os
 import signal
 import subprocess
@@ -9,9 +8,9 @@ import subprocess
 from tankwatch.config_notify import CommandWayConfig
 from tankwatch.errors import DeliveryError
 from tankwatch.notify.masking import mask_secrets
-from tankwatch.notify.message import Message
+from tankwatch.notify.message import LONGEST_TEXT, Message
 from tankwatch.notify.way import Way
-from tankwatch.safetext import safe_text
+from tankwatch.safetext import safe_json, safe_text
 
 _PASSED_ON = ("PATH", "HOME", "LANG", "LC_ALL", "TZ", "USER", "XDG_RUNTIME_DIR")
 """Of the watch's own environment: its secrets stay with it."""
@@ -32,7 +31,7 @@ class CommandWay(Way):
         Raises:
             DeliveryError: it cannot be started, took too long, or ended with another status than 0.
         """
-        data = json.dumps(message.as_json(), ensure_ascii=False).encode()
+        data = safe_json(message.as_json()).encode()
         try:
             process = subprocess.Popen(  # noqa: S603 (the keeper's own program, and never a shell)
                 self._command,
@@ -69,8 +68,8 @@ def _environment(message: Message) -> dict[str, str]:
         "TANKWATCH_PERSON": message.person,
         "TANKWATCH_KIND": message.kind.value,
         "TANKWATCH_PRIORITY": message.priority.value,
-        "TANKWATCH_TITLE": message.title.replace("\0", ""),
-        "TANKWATCH_TEXT": message.text.replace("\0", ""),
+        "TANKWATCH_TITLE": safe_text(message.title, LONGEST_TEXT),
+        "TANKWATCH_TEXT": safe_text(message.text, LONGEST_TEXT),
         "TANKWATCH_TANKS": " ".join(message.tanks),
         "TANKWATCH_CODE": message.code or "",
     }

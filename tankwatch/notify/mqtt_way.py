@@ -10,7 +10,6 @@ Topics below the configured one:
     acknowledge    read: the token of a message acknowledges its alarms
 """
 
-import json
 import logging
 import secrets
 import ssl
@@ -30,6 +29,7 @@ from tankwatch.notify.codes import MAX_TOKEN_BYTES
 from tankwatch.notify.message import Message
 from tankwatch.notify.status import room_document, tank_document, watch_document
 from tankwatch.notify.way import Way
+from tankwatch.safetext import safe_json
 from tankwatch.snapshot import RoomSnapshot
 
 log = logging.getLogger(__name__)
@@ -229,4 +229,4 @@ class MqttWay(Way):
 
 
 def _line(document: dict[str, Any]) -> str:
-    return json.dumps(document, ensure_ascii=False, separators=(",", ":"))
+    return safe_json(document, tight=True)

@@ -168,6 +168,7 @@ def _first_sentence(text: str, most: int) -> str:
 
 
 def _fit(body: str, tail: str) -> str:
+    body = safe_text(body, 10 * LONGEST_TEXT)
     room = LONGEST_TEXT - len(tail) - 1
     if len(body) > room:
         body = body[: room - 1].rstrip() + "…"

@@ -65,11 +65,10 @@ def run_review(args: argparse.Namespace) -> int:
 
         write_page(review, args.html)
     if args.json:
-        import json
-
         from tankwatch.review.report_json import as_json
+        from tankwatch.safetext import safe_json
 
-        print(json.dumps(as_json(review), ensure_ascii=False, indent=2))
+        print(safe_json(as_json(review), indent=2))
     elif args.html is None:
         from tankwatch.review.report_text import text_lines
 
@@ -94,11 +93,10 @@ def _review_weeks(args: argparse.Namespace, config: "Config", now_s: float) -> i
 
         write_pieces(weeks_page(review), args.html)
     if args.json:
-        import json
-
         from tankwatch.review.weeks_words import weeks_json
+        from tankwatch.safetext import safe_json
 
-        print(json.dumps(weeks_json(review), ensure_ascii=False, indent=2))
+        print(safe_json(weeks_json(review), indent=2))
     elif args.html is None:
         from tankwatch.review.weeks_words import weeks_lines
 

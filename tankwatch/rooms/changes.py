@@ -5,7 +5,6 @@ when a value has moved by a step and the last status is old enough; or when the 
 reader could no longer tell quiet from forgotten. What there is no room for now stays due, as it will be then.
 """
 
-import json
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -25,6 +24,7 @@ from tankwatch.rooms.documents import (
     TankStatus,
 )
 from tankwatch.rooms.topics import OF_NO_TANK
+from tankwatch.safetext import safe_json
 from tankwatch.snapshot import RoomSnapshot, TankSnapshot
 
 STATUS_EXPIRES_S = 86_400
@@ -237,7 +237,7 @@ def _moved(before_c: float | None, now_c: float | None, step_c: float) -> bool:
 
 def _line(document: State | TankStatus | Permits) -> bytes:
     content = document.model_dump(mode="json", exclude_defaults=True)
-    return json.dumps({"v": 1} | _fit(content), ensure_ascii=False, separators=(",", ":")).encode()
+    return safe_json({"v": 1} | _fit(content), tight=True).encode()
 
 
 def _fit(node: Any) -> Any:
