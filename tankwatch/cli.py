@@ -89,7 +89,7 @@ def _parser() -> argparse.ArgumentParser:
 
     sub = add("screen", _screen, "show the room full-screen, attached to the running watch")
     sub.add_argument("config", metavar="CONFIG", nargs="?", type=Path, help=_CONFIG_HELP)
-    sub.add_argument("--slow-link", action="store_true", help="repaint rarely, for a slow connection")
+    sub.add_argument("--slow-link", "--slow", action="store_true", help="repaint rarely, for a slow link")
     sub.add_argument(
         "--rooms", action="store_true", help="show all rooms that publish to the broker of [centre]"
     )
