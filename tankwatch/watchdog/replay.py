@@ -22,6 +22,8 @@ _MARKS = frozenset(mark.value for mark in ServiceMark)
 
 _LIT_LX = 10.0
 _ICE_POINT_K = 273.15
+_YEAR_9999_S = 253_370_764_800.0
+"""Later stamps have no date that can be printed."""
 
 _MOST_SHAPES = 5000
 """Each tank has its own names, so each has shapes of its own."""
@@ -82,7 +84,7 @@ def replay(
                 continue
         for (tank, channel, time, change, name), value in zip(parts, values, strict=True):
             time_s = times_s[time]
-            if channel is None or time_s < ABSOLUTE_FROM_S:
+            if channel is None or not ABSOLUTE_FROM_S <= time_s < _YEAR_9999_S:
                 refuse(number, _reason(name, time_s))
                 continue
             text = None
@@ -152,6 +154,6 @@ def _reason(name: str, time_s: float) -> str:
     tank, _, word = name.rpartition("/")
     if not tank or word not in _CHANNELS:
         return f"name {name[:60]!r} is not TANK/CHANNEL"
-    if time_s < ABSOLUTE_FROM_S:
+    if not ABSOLUTE_FROM_S <= time_s < _YEAR_9999_S:
         return "no absolute time"
     return f"{name[:60]!r} carries no value that fits its channel"
