@@ -237,13 +237,14 @@ class AlarmBook:
     def follow_service(self, tanks_in_service: Iterable[str], time_s: float) -> None:
         """Suppress what work in these tanks explains, and bring back the rest.
 
-        What is critical is never suppressed.
+        What is critical is never suppressed. What is acknowledged calls nobody and stays so: suppressed, it
+        would come back after the work as if nobody had seen it.
         """
         busy = frozenset(tanks_in_service)
         for key, alarm in list(self._alarms.items()):
             if alarm.tank in busy:
                 explained = alarm.condition in EXPLAINED_BY_WORK and alarm.priority is not Priority.CRITICAL
-                if explained and alarm.state is not AlarmState.SUPPRESSED:
+                if explained and alarm.state not in (AlarmState.SUPPRESSED, AlarmState.ACKNOWLEDGED):
                     self._step(key, alarm, Event.SUPPRESS, time_s, why="service")
             elif alarm.state is AlarmState.SUPPRESSED:
                 self._release(key, alarm, time_s, why="service is over")

@@ -58,9 +58,8 @@ TRANSITIONS: dict[tuple[AlarmState, Event], AlarmState] = {
     (_S.SHELVED, _E.REALARM): _S.UNACKNOWLEDGED,
     (_S.SHELVED, _E.RELEASE_ABNORMAL): _S.UNACKNOWLEDGED,
     (_S.SHELVED, _E.RELEASE_NORMAL): _S.NORMAL,
-    # Suppressed during service.
+    # Suppressed during service; what someone has acknowledged stays so.
     (_S.UNACKNOWLEDGED, _E.SUPPRESS): _S.SUPPRESSED,
-    (_S.ACKNOWLEDGED, _E.SUPPRESS): _S.SUPPRESSED,
     (_S.RETURNED, _E.SUPPRESS): _S.SUPPRESSED,
     (_S.SUPPRESSED, _E.ABNORMAL): _S.SUPPRESSED,
     (_S.SUPPRESSED, _E.NORMAL): _S.SUPPRESSED,

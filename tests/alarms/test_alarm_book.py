@@ -104,6 +104,28 @@ def test_service_suppresses_what_it_explains_and_never_what_fish_feel() -> None:
     assert {alarm.state for alarm in book.standing} == {AlarmState.UNACKNOWLEDGED}
 
 
+def test_work_does_not_undo_what_someone_acknowledged() -> None:
+    book = AlarmBook()
+    alarm = _begin(book, 0.0, condition=DRIFT)
+    book.acknowledge(alarm.alarm_id, "sam", 5.0)
+    for busy in (["t01"], []):
+        book.follow_service(busy, 10.0)
+        assert (_state(book), book.standing[0].who) == (AlarmState.ACKNOWLEDGED, "sam")
+
+
+def test_what_comes_back_during_work_is_suppressed_though_it_was_acknowledged_before() -> None:
+    book = AlarmBook()
+    alarm = _begin(book, 0.0, condition=DRIFT)
+    book.acknowledge(alarm.alarm_id, "sam", 5.0)
+    book.follow_service(["t01"], 10.0)
+    book.end("t01", DRIFT, 12.0)
+    _begin(book, 14.0, condition=DRIFT)
+    book.follow_service(["t01"], 15.0)
+    assert _state(book) is AlarmState.SUPPRESSED
+    book.follow_service([], 20.0)
+    assert _state(book) is AlarmState.UNACKNOWLEDGED
+
+
 def test_a_latching_alarm_stays_until_it_is_reset() -> None:
     book = AlarmBook(latching=[COLD])
     alarm = _begin(book, 0.0)
