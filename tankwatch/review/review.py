@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tankwatch.alarms.model import Priority
+from tankwatch.alarms.model import Alarm, AlarmState, Priority
 from tankwatch.config import Config, TankConfig
 from tankwatch.review.alarm_load import AlarmLoad, alarm_load, standing_at
 from tankwatch.review.alarm_record import AlarmRecord, alarm_records
@@ -65,6 +65,8 @@ class TankReview:
     alarms: tuple[AlarmRecord, ...]
     usual: Usual
     recording: Recording
+    unseen: tuple[str, ...] = ()
+    """Conditions whose alarm stood at the end of the stretch and nobody had acknowledged."""
 
     @property
     def needs_attention(self) -> bool:
@@ -90,6 +92,7 @@ class TankReview:
         worst = (Priority.HIGH.value, Priority.CRITICAL.value)
         if any(alarm.priority in worst for alarm in self.alarms):
             found.append("an alarm of high priority was told")
+        found.extend(_unseen_words(self.unseen))
         if any(alarm.reached_nobody for alarm in self.alarms):
             found.append("a message about an alarm reached nobody")
         return tuple(dict.fromkeys(found))
@@ -122,6 +125,8 @@ class RoomReview:
     """Alarms of the whole room or the watch itself."""
     log: tuple[LogEntry, ...]
     load: AlarmLoad
+    unseen: tuple[str, ...] = ()
+    """The same as of a tank, for alarms of the room itself."""
 
     @property
     def needs_attention(self) -> bool:
@@ -138,9 +143,19 @@ class RoomReview:
             alarm.priority in (Priority.HIGH.value, Priority.CRITICAL.value) for alarm in self.room_alarms
         ):
             found.append("an alarm of the room was told")
+        found.extend(_unseen_words(self.unseen))
         if any(alarm.reached_nobody for alarm in self.room_alarms):
             found.append("a message about an alarm of the room reached nobody")
         return tuple(found)
+
+
+def _unseen(standing: Sequence[Alarm], tank: str | None) -> tuple[str, ...]:
+    waiting = (one for one in standing if one.tank == tank and one.state is AlarmState.UNACKNOWLEDGED)
+    return tuple(sorted({one.condition.value for one in waiting}))
+
+
+def _unseen_words(unseen: Sequence[str]) -> list[str]:
+    return [f"nobody has acknowledged {condition.replace('-', ' ')}" for condition in unseen]
 
 
 def review_room(
@@ -183,6 +198,8 @@ def review_room(
             replace(one, alarms=with_deliveries(one.alarms, outbox, span.from_s, span.to_s))
             for one in reviews
         ]
+    standing = standing_at(reader.steps(0.0, span.to_s))
+    reviews = [replace(one, unseen=_unseen(standing, one.tank.id)) for one in reviews]
     return RoomReview(
         room=config.room.name,
         timezone=config.room.timezone,
@@ -196,7 +213,8 @@ def review_room(
             for entry in reader.log(span.from_s, span.to_s)
             if tanks is None or entry.tank is None or entry.tank in tanks
         ),
-        load=alarm_load(steps, standing_at(reader.steps(0.0, span.to_s)), span.from_s, span.to_s),
+        load=alarm_load(steps, standing, span.from_s, span.to_s),
+        unseen=_unseen(standing, None),
     )
 
 

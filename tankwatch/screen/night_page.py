@@ -234,9 +234,9 @@ class NightPage(Page):
             self.home.open_weeks(self._tank.tank.id)
 
     def action_incident(self) -> None:
-        """Go to the onset of the next incident."""
+        """Go to the onset of the next incident, or to the next alarm of a tank that had none."""
         if not self._stops or self.review is None:
-            self.home.tell("There was no incident in this night.")
+            self.home.tell("In this night no water strayed from its usual range, and no alarm was told.")
             return
         self._stop = (self._stop + 1) % len(self._stops)
         stop = self._stops[self._stop]

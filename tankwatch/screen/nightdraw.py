@@ -8,7 +8,7 @@ import numpy as np
 
 from tankwatch.review import words as told
 from tankwatch.review.alarm_words import alarm_text
-from tankwatch.review.review import Incident, RoomReview, TankReview
+from tankwatch.review.review import RoomReview, TankReview
 from tankwatch.screen import words
 from tankwatch.screen.care.record import MARK_WORDS
 from tankwatch.screen.chart.decimate import Floats
@@ -38,11 +38,10 @@ class Course:
 
 @dataclass(frozen=True, slots=True)
 class Stop:
-    """An incident to step to."""
+    """Something to step to: the onset of an incident, or an alarm that none explains."""
 
     tank: str
     time_s: float
-    incident: Incident
 
 
 def chart_of(review: TankReview) -> ChartData:
@@ -83,12 +82,16 @@ def _course(time_s: Floats, value: Floats) -> Course:
 
 
 def stops_of(review: RoomReview) -> list[Stop]:
-    """Return every incident, the tank that went through most first, then in order of time."""
-    return [
-        Stop(tank.tank.id, max(incident.course.onset_s, review.span.from_s), incident)
-        for tank in review.tanks
-        for incident in tank.incidents
-    ]
+    """Return what to look at, the tank that went through most first, then in order of time.
+
+    These are the incidents, and the alarms of tanks that had none.
+    """
+    stops: list[Stop] = []
+    for tank in review.tanks:
+        onsets = [incident.course.onset_s for incident in tank.incidents]
+        times = onsets or sorted(alarm.told_s for alarm in tank.alarms)
+        stops.extend(Stop(tank.tank.id, max(time_s, review.span.from_s)) for time_s in times)
+    return stops
 
 
 def events_of(review: RoomReview) -> list[Event]:
@@ -178,7 +181,8 @@ def draw_ranking(review: RoomReview, chosen: int, at_s: float | None, width: int
 
 def _quiet_words(review: TankReview) -> str:
     water = review.water
-    return "nothing read" if water is None else f"{water.least_c:.1f} to {water.greatest_c:.1f} °C"
+    said = "nothing read" if water is None else f"{water.least_c:.1f} to {water.greatest_c:.1f} °C"
+    return f"{said}, {words.how_many(len(review.alarms), 'alarm')}" if review.alarms else said
 
 
 def draw_moment(
