@@ -6,9 +6,9 @@ from tankwatch.care.entry_text import parse_observation, parse_test
 from tankwatch.care.known import Known
 from tankwatch.care.observations import OwnNormal
 from tankwatch.care.season import Season
-from tankwatch.screen.care.change_form import ChangeForm
+from tankwatch.screen.care.change_form import CHANGE_KIND, ChangeForm
 from tankwatch.screen.care.fill_form import BUCKET, FillForm, given_in, lift_entry
-from tankwatch.screen.care.form import Form
+from tankwatch.screen.care.form import PLAN_KIND, Form
 from tankwatch.screen.care.look_form import LookForm
 from tankwatch.screen.care.past import TankNormal
 from tankwatch.screen.care.water_form import WaterTestForm
@@ -62,15 +62,23 @@ def test_nonsense_is_told_and_never_kept(form: str, words: dict[str, str], told:
 
 
 def test_a_comma_is_a_decimal_point() -> None:
+    worked = FORMS["change"].check({"new": "24,5", "share": "20", "done": "yes"})
+    assert worked.entry is not None
+    assert worked.entry.kind == CHANGE_KIND
+    assert worked.entry.text == "24.0 L (20 %) of 24.5 °C into 25 °C, to 24.90 °C"
+
+
+def test_a_change_is_kept_as_a_plan_until_the_water_is_in() -> None:
     worked = FORMS["change"].check({"new": "24,5", "share": "20"})
     assert worked.entry is not None
-    assert worked.entry.text == "24.0 L (20 %) of 24.5 °C into 25 °C, to 24.90 °C"
+    assert worked.entry.kind == PLAN_KIND
+    assert worked.entry.text.startswith("planned: 24.0 L (20 %)")
 
 
 @pytest.mark.parametrize("share", ["5", "25", "60", "100"])
 @pytest.mark.parametrize("new", ["5", "18", "24", "30"])
 def test_what_is_kept_of_a_change_is_within_the_limits(share: str, new: str) -> None:
-    worked = FORMS["change"].check({"new": new, "share": share})
+    worked = FORMS["change"].check({"new": new, "share": share, "done": "yes"})
     assert worked.entry is not None
     after_c = float(worked.entry.text.split("to ")[-1].removesuffix(" °C"))
     assert abs(25.0 - after_c) <= 1.5 + 0.005

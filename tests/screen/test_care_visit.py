@@ -123,7 +123,7 @@ async def test_a_visit_from_service_start_to_service_end() -> None:
         assert "Mains and water" in flat(app)
         await pilot.press("ctrl+s")
         await settle(pilot)
-        assert feed.calls[-1][:3] == ("log", "t01", "change")
+        assert feed.calls[-1][:3] == ("log", "t01", "plan")
         assert "of 24 °C into 25 °C" in str(feed.calls[-1][3])
 
         await pilot.press("d")
@@ -152,6 +152,7 @@ async def test_a_visit_from_service_start_to_service_end() -> None:
         await pilot.press("enter")
         await settle(pilot)
         assert isinstance(app.screen, CarePage)
+        assert feed.calls[-1][2:4] == ("change", "36.0 L of 24 °C, filled in 3 lifts")
 
         await pilot.press("t")
         await settle(pilot)
@@ -192,7 +193,7 @@ async def test_a_visit_from_service_start_to_service_end() -> None:
         assert -1 not in places
         assert places == sorted(places), "the visit reads in its own order"
         assert "in 14 days" in shown(app) or "in 13 days" in shown(app)
-        assert len(history.entries) == 6
+        assert len(history.entries) == 7
 
 
 async def test_nonsense_gets_a_clear_sentence_and_is_not_kept() -> None:
@@ -227,7 +228,7 @@ async def test_a_plan_keeps_to_the_limit_whatever_is_asked() -> None:
         await pilot.press("ctrl+s")
         await settle(pilot)
         text = str(feed.calls[-1][3])
-        assert float(text.split(" L")[0]) < 0.13 * 120, text
+        assert float(text.removeprefix("planned: ").split(" L")[0]) < 0.13 * 120, text
 
 
 async def test_gill_beats_are_counted_against_the_clock() -> None:

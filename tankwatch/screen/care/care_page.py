@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Sequence
 from pathlib import Path
 from typing import ClassVar
 
@@ -12,14 +13,15 @@ from textual.binding import BindingType
 from textual.containers import Container
 
 from tankwatch.care.circumstances import TankLimits
+from tankwatch.care.filling import Lift
 from tankwatch.care.known import Known, known_of
 from tankwatch.care.schedule import DueTask, RoutineTask, routine_every, visit_sheet
 from tankwatch.errors import ConfigError, UsageError
 from tankwatch.screen import keys
-from tankwatch.screen.care.change_form import ChangeForm
+from tankwatch.screen.care.change_form import CHANGE_KIND, ChangeForm
 from tankwatch.screen.care.draw import draw_routine
 from tankwatch.screen.care.fill_form import FillForm
-from tankwatch.screen.care.form import Entry, Form
+from tankwatch.screen.care.form import PLAN_KIND, Entry, Form
 from tankwatch.screen.care.form_dialog import FormDialog, Kept
 from tankwatch.screen.care.lift_dialog import LiftDialog
 from tankwatch.screen.care.look_form import LookForm
@@ -278,12 +280,22 @@ class CarePage(Page):
             return
         self.remembered[f"{self.tank_id}/{form.name}"] = {key: kept.words[key] for key in form.remembered}
         if isinstance(form, ChangeForm):
-            self._change = form.planned(kept.words)
+            self._change = form.planned(kept.words) if kept.worked.entry.kind == PLAN_KIND else None
         if kept.worked.lifts:
             note = kept.words.get("note", "").strip()
-            self.app.push_screen(LiftDialog(standing.name, kept.worked.lifts, note, self._write))
+            lifts = kept.worked.lifts
+            dialog = LiftDialog(standing.name, lifts, note, self._write)
+            self.app.push_screen(dialog, lambda whole: self._filled(lifts, bool(whole)))
         else:
             self._write(kept.worked.entry)
+
+    def _filled(self, lifts: Sequence[Lift], whole: bool) -> None:
+        """Keep the change of water that was planned, once all of its water is in."""
+        if whole and self._change is not None:
+            new_c = self._change[1]
+            text = f"{sum(lift.litres for lift in lifts):.1f} L of {new_c:g} °C, filled in {len(lifts)} lifts"
+            self._change = None
+            self._write(Entry(CHANGE_KIND, text))
 
     def _write(self, entry: Entry) -> None:
         self.home.write_log(self.tank_id, entry.kind, entry.text, self.record_changed)

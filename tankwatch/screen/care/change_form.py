@@ -7,6 +7,7 @@ from tankwatch.care.known import Known
 from tankwatch.care.season import Season
 from tankwatch.errors import UsageError
 from tankwatch.screen.care.form import (
+    PLAN_KIND,
     Entry,
     Field,
     FieldError,
@@ -21,6 +22,7 @@ from tankwatch.screen.care.form import (
 
 CHANGE_KIND = "change"
 """Kind of a log entry that is a change of water."""
+_NOT_YET, _DONE = "not yet", "yes"
 _HELP = {
     "volume": ("Litres of water really in the tank: without gravel, stones and the space above the surface."),
     "water": "What the tank's own water is at now, °C; the newest reading of the probe stands there.",
@@ -30,7 +32,7 @@ _HELP = {
         "season. Less is better than more."
     ),
     "limit": (
-        "How far the tank's temperature may move in one change, K. The share is cut so that it stays below."
+        "How far the tank's temperature may move in one change, °C. The share is cut so that it stays below."
     ),
     "season": "In summer larger changes are borne, in winter small ones, often.",
     "hot": (
@@ -38,6 +40,10 @@ _HELP = {
     ),
     "cold": (
         "If the new water is mixed from two taps: what the cold one gives, °C. Empty where it is not mixed."
+    ),
+    "done": (
+        "A plan is kept in the care log as a plan. Say yes when the new water really is in: only then it "
+        "is kept as a change of water."
     ),
     "note": "Anything worth remembering; it stands in the care log with the change.",
 }
@@ -60,10 +66,11 @@ class ChangeForm(Form):
             Field("water", "its temperature", "°C", as_text(known.water_c)),
             Field("new", "the new water", "°C"),
             Field("share", "share; empty: usual", "%"),
-            Field("limit", "limit of change", "K", as_text(known.limit_k or 1.5)),
+            Field("limit", "limit of change", "°C", as_text(known.limit_k or 1.5)),
             Field("season", "season", "", str(known.season or Season.BETWEEN), tuple(str(s) for s in Season)),
             Field("hot", "hot tap, if mixed", "°C"),
             Field("cold", "cold tap, if mixed", "°C"),
+            Field("done", "is the new water in?", "", _NOT_YET, (_NOT_YET, _DONE)),
             Field("note", "note"),
         )
 
@@ -89,7 +96,9 @@ class ChangeForm(Form):
             f"{plan.planned_l:.1f} L ({100 * plan.planned_share:.0f} %) of {new_c:g} °C "
             f"into {water_c:g} °C, to {plan.mixed_c:.2f} °C"
         )
-        return Worked(sections_of(plan), Entry(CHANGE_KIND, with_note(text, self.text(words, "note"))))
+        is_done = self.text(words, "done") == _DONE
+        kind, text = (CHANGE_KIND, text) if is_done else (PLAN_KIND, f"planned: {text}")
+        return Worked(sections_of(plan), Entry(kind, with_note(text, self.text(words, "note"))))
 
     def _plan(self, words: Words) -> ChangePlan:
         share = self.number(words, "share")

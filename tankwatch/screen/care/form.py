@@ -51,6 +51,10 @@ class Section:
     role: str = "text"
 
 
+PLAN_KIND = "plan"
+"""Kind of a log entry that says what is meant to be done, not what was done."""
+
+
 @dataclass(frozen=True, slots=True)
 class Entry:
     """A line for the care log."""

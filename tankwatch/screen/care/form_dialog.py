@@ -15,7 +15,7 @@ from tankwatch.screen import keys
 from tankwatch.screen.bars import KeyLine
 from tankwatch.screen.care.choice import Choice
 from tankwatch.screen.care.draw import draw_worked
-from tankwatch.screen.care.form import Field, Form, Worked
+from tankwatch.screen.care.form import PLAN_KIND, Field, Form, Worked
 from tankwatch.screen.care.gill_dialog import Counted, GillDialog
 from tankwatch.screen.explained import Explains
 from tankwatch.screen.ink import Run, clean, fit
@@ -131,7 +131,9 @@ class FormDialog(Explains, ModalScreen[Kept | None]):
             label = Run(fit((" ? " if bad else "   ") + field.label, 25), "bright" if bad else "label")
             self.query_one(f"#label-{field.key}", Picture).show([(label,)])
             self.query_one(f"#unit-{field.key}", Picture).show([(Run(" " + field.unit, "label"),)])
-        can = "Ctrl+S keeps it in the log" if self.worked.entry is not None else "not ready to be kept"
+        entry = self.worked.entry
+        what = "the plan" if entry is not None and entry.kind == PLAN_KIND else "it"
+        can = f"Ctrl+S keeps {what}" if entry is not None else "not ready to be kept"
         width = self.size.width
         title = fit(" " + clean(self.form.title), max(10, width - len(can) - 1)) + can + " "
         self.query_one("#form-title", Picture).show([(Run(title, "bright"),)])

@@ -20,7 +20,7 @@ from tankwatch.screen.picture import Picture
 _WIDTH = 58
 
 
-class LiftDialog(Explains, ModalScreen[None]):
+class LiftDialog(Explains, ModalScreen[bool]):
     """Asks for each dose before its water; each lift that was done goes into the log at once."""
 
     AUTO_FOCUS = ""
@@ -56,7 +56,7 @@ class LiftDialog(Explains, ModalScreen[None]):
     def action_next(self) -> None:
         """Note that the dose is in, or that the water has run in."""
         if self.at >= len(self._lifts):
-            self.dismiss(None)
+            self.dismiss(True)
             return
         if not self.dosed:
             self.dosed = True
@@ -72,7 +72,7 @@ class LiftDialog(Explains, ModalScreen[None]):
             lift = self._lifts[self.at]
             total = "" if lift.total_dose.ml is None else f"; {lift.total_dose.ml:.3g} mL given today"
             self._keep(Entry("dose", f"{lift.dose} for lift {lift.number}, no water run in after it{total}"))
-        self.dismiss(None)
+        self.dismiss(self.at >= len(self._lifts))
 
     def _show(self) -> None:
         picture = self.query_one(Picture)
