@@ -113,9 +113,9 @@ def _watched(tank: TankConfig, has: set[Channel]) -> Iterator[tuple[Condition, s
     if Channel.TEMPERATURE in has:
         yield Condition.TOO_COLD, f"water below {tank.band_low_c:g} °C"
         yield Condition.TOO_WARM, f"water above {tank.band_high_c:g} °C"
-        yield Condition.COOLING_FAST, f"falls more than {tank.max_rate_c_per_h:g} K in an hour"
-        yield Condition.WARMING_FAST, f"rises more than {tank.max_rate_c_per_h:g} K in an hour"
-        yield Condition.WIDE_SWING, f"ranges over more than {tank.max_daily_swing_c:g} K in 24 hours"
+        yield Condition.COOLING_FAST, f"falls more than {tank.max_rate_c_per_h:g} °C in an hour"
+        yield Condition.WARMING_FAST, f"rises more than {tank.max_rate_c_per_h:g} °C in an hour"
+        yield Condition.WIDE_SWING, f"ranges over more than {tank.max_daily_swing_c:g} °C in 24 hours"
         yield Condition.PROBE_SILENT, f"no reading, where one is due every {tank.probe_interval_s:g} s"
         yield Condition.PROBE_FAULTY, "values that water cannot have"
         yield Condition.PROBE_FROZEN, "a value that never moves"

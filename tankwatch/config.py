@@ -194,7 +194,7 @@ class ChannelConfig(_Table):
     name: str | None = None
     """Name of the record inside a pack or line, or of the 1-wire device. Empty: the channel's kind."""
     offset_c: _FLOAT = 0.0
-    """Calibration: added to a temperature after scaling, K."""
+    """Calibration: added to a temperature after scaling, °C."""
     scale: _FLOAT = 1.0
     """Multiplies the raw number."""
     invert: _BOOL = False
@@ -270,9 +270,9 @@ class TankConfig(_Table):
     high_c: Annotated[_FLOAT, Field(ge=-5, le=50)] | None = None
     """Upper limit of the band, °C; none: 2.5 above the setpoint."""
     max_rate_c_per_h: Annotated[_FLOAT, Field(gt=0, le=20)] = 1.5
-    """Largest change over one hour that is let pass, K."""
+    """Largest change over one hour that is let pass, °C."""
     max_daily_swing_c: Annotated[_FLOAT, Field(gt=0, le=20)] = 2.0
-    """Largest range over any 24 hours that is let pass, K."""
+    """Largest range over any 24 hours that is let pass, °C."""
     light_hours_max: Annotated[_FLOAT, Field(gt=0, le=24)] = 10.0
     """Light hours a day that are let pass."""
     light_window: tuple[_CLOCK_TIME, _CLOCK_TIME] | None = None

@@ -56,7 +56,7 @@ class PublishConfig(_BrokerTable):
     full_every_s: Annotated[FLOAT, Field(ge=10, le=3600)] = 60.0
     """Seconds after which a tank's status is sent again even if nothing worth it has changed."""
     step_c: Annotated[FLOAT, Field(ge=0, le=5)] = 0.05
-    """A smaller change of the water waits for the next full status, K."""
+    """A smaller change of the water waits for the next full status, °C."""
     messages_per_s: Annotated[FLOAT, Field(ge=1, le=1000)] = 50.0
     """Most statuses a second, alarms first; the newest state is never lost, only later."""
     acknowledge: BOOL = True

@@ -80,9 +80,9 @@ def _steep(now_s: float, recent: Sequence[tuple[float, float]], limit_c_per_h: f
         rise = max(rise, (change, time_s))
     found = []
     if fall[0] < -limit_c_per_h:
-        found.append(f"the water cooled {-fall[0]:.1f} K within an hour {_ago(now_s, fall[1])}")
+        found.append(f"the water cooled {-fall[0]:.1f} °C within an hour {_ago(now_s, fall[1])}")
     if rise[0] > limit_c_per_h:
-        found.append(f"the water warmed {rise[0]:.1f} K within an hour {_ago(now_s, rise[1])}")
+        found.append(f"the water warmed {rise[0]:.1f} °C within an hour {_ago(now_s, rise[1])}")
     return found
 
 

@@ -87,7 +87,7 @@ def blind_text(blind: BlindTime, snapshot: RoomSnapshot | None, zone: ZoneInfo) 
         moved = ", ".join(f"{tank} {now_c - by_k:.1f} to {now_c:.1f} °C" for by_k, tank, now_c in notable)
         text += f" Meanwhile: {moved}."
     elif changes:
-        text += f" No water of {len(changes)} tanks moved by {NOTABLE_K:g} K."
+        text += f" No water of {len(changes)} tanks moved by {NOTABLE_K:g} °C."
     silent = len(blind.water_c) - len(changes)
     if silent > 0:
         text += f" Not heard yet: {silent} tanks."

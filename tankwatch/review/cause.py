@@ -92,9 +92,9 @@ def _weigh_service(e: Evidence, candidates: dict[Cause, Candidate]) -> None:
     if e.service_s is None:
         water.speak(-3, "no hands were in the tank around the onset, as far as it was marked")
     elif e.step_k >= 0.4:
-        water.speak(5, f"the water changed by {e.step_k:.1f} K within five minutes, with hands in the tank")
+        water.speak(5, f"the water changed by {e.step_k:.1f} °C within five minutes, with hands in the tank")
         if e.fell_faster_than_free:
-            water.speak(3, f"it fell by {-e.rate_k_per_h:.1f} K/h, faster than an unheated tank can")
+            water.speak(3, f"it fell by {-e.rate_k_per_h:.1f} °C an hour, faster than an unheated tank can")
     else:
         water.speak(1, "hands were in the tank around the onset")
         water.speak(-2, "the water did not change at once, as it does when other water goes in")
@@ -121,7 +121,7 @@ def _weigh_warm(e: Evidence, candidates: dict[Cause, Candidate]) -> None:
             stuck.speak(-2, words)
             room.speak(2, words)
     if not math.isnan(e.air_change_k):
-        words = f"the room's air was {e.air_change_k:+.1f} K against the hours before"
+        words = f"the room's air was {e.air_change_k:+.1f} °C against the hours before"
         room.speak(1 if e.air_change_k > 1.0 else -1, words)
 
 
@@ -179,7 +179,7 @@ def _tell_partly_apart(
     else:
         weak_heater.speak(1, "the room's air is not measured: a colder room would look like this")
     if not math.isnan(e.air_change_k) and e.air_change_k < -1.5:
-        weak_heater.speak(1, f"the room's air was {e.air_change_k:+.1f} K against the hours before")
+        weak_heater.speak(1, f"the room's air was {e.air_change_k:+.1f} °C against the hours before")
 
 
 def _weigh_fit(e: Evidence, weak_heater: Candidate, element: Candidate, lost: Candidate) -> None:

@@ -12,7 +12,7 @@ from tankwatch.review.words import CAUTION
 from tankwatch.safetext import safe_text
 
 UNKNOWN = "-"
-HEADS = ("week from", "duty", "room °C", "water °C", "light h", "swing K", "heater W", "loss W/K")
+HEADS = ("week from", "duty", "room °C", "water °C", "light h", "swing °C", "heater W", "loss W/K")
 
 
 def cells(week: WeekFacts) -> tuple[str, ...]:

@@ -36,7 +36,7 @@ def change_text(change: Change | None, zone: ZoneInfo) -> str:
     """Return the fastest change in words."""
     if change is None:
         return "not known"
-    return f"{change.change_k:+.2f} K (until {clock_time(change.end_s, zone)})"
+    return f"{change.change_k:+.2f} °C (until {clock_time(change.end_s, zone)})"
 
 
 def water_lines(review: TankReview, zone: ZoneInfo) -> list[tuple[str, str]]:

@@ -88,20 +88,20 @@ def _lines(
         yield "# take its scale out: one point says nothing of it"
     yield f"offset_c = {offset_c:.3f}"
     yield (
-        f"At the setpoint, {tank.setpoint_c:g} °C, that corrects by {tank.setpoint_c - at_c:+.2f} K, "
-        f"± {own.uncertainty_k(at_c):.2f} K (one standard uncertainty)"
+        f"At the setpoint, {tank.setpoint_c:g} °C, that corrects by {tank.setpoint_c - at_c:+.2f} °C, "
+        f"± {own.uncertainty_k(at_c):.2f} °C (one standard uncertainty)"
     )
     (nearest,) = sorted(own.points, key=lambda p: abs(p.reference_c - tank.setpoint_c))[:1]
     if len(own.points) == 1 and abs(nearest.reference_c - tank.setpoint_c) > 10.0:
         yield (
-            f"That point is {abs(nearest.reference_c - tank.setpoint_c):.0f} K from the setpoint: what the "
+            f"That point is {abs(nearest.reference_c - tank.setpoint_c):.0f} °C from the setpoint: what the "
             "probe's scale does over that way is not known. A second point near the setpoint tells it."
         )
     if earlier is not None:
         change = calibration.drift(earlier, own, at_c)
-        pace = "" if change.k_per_year is None else f", {change.k_per_year:+.2f} K a year"
+        pace = "" if change.k_per_year is None else f", {change.k_per_year:+.2f} °C a year"
         says = "the probe drifts" if change.is_real else "no more than the uncertainties explain"
         yield (
-            f"Against the calibration {change.days:.0f} days ago: {change.change_k:+.2f} K "
-            f"± {change.uncertainty_k:.2f} K{pace}: {says}"
+            f"Against the calibration {change.days:.0f} days ago: {change.change_k:+.2f} °C "
+            f"± {change.uncertainty_k:.2f} °C{pace}: {says}"
         )

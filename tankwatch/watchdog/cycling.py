@@ -91,7 +91,7 @@ class CyclingRules:
         if abs(moved_k) <= _DRIFT_K and abs(off_k) <= _OFF_SETPOINT_K:
             return
         moved = (
-            f"it has moved by {moved_k:+.1f} K since it was learned"
+            f"it has moved by {moved_k:+.1f} °C since it was learned"
             if abs(moved_k) > _DRIFT_K
             else "it always did"
         )
@@ -99,7 +99,7 @@ class CyclingRules:
             Condition.THERMOSTAT_DRIFT,
             Priority.LOW,
             now_s,
-            f"The heater holds the water around {cycles.centre_c:.1f} °C, {off_k:+.1f} K from the setpoint "
+            f"The heater holds the water around {cycles.centre_c:.1f} °C, {off_k:+.1f} °C from the setpoint "
             f"{setpoint_c:g} °C; {moved}. Compare with a thermometer, then turn the dial or change it.",
             value=round(cycles.centre_c, 3),
             evidence={

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from tankwatch.alarms.model import Condition, Priority
 from tankwatch.config import TankConfig
 from tankwatch.watchdog.hold import Hold
+from tankwatch.watchdog.words import beyond_text
 
 if TYPE_CHECKING:
     from tankwatch.watchdog.tank import TankWatch
@@ -179,8 +180,8 @@ class LightRules:
                     Condition.LIGHT_OVERRUN,
                     Priority.LOW,
                     now_s,
-                    f"Light for {hours:.1f} h today, at most {self.hours_max:g} h: more light means more "
-                    "algae. Look at the timer.",
+                    f"Light for {beyond_text(hours, self.hours_max)} h today, at most {self.hours_max:g} h: "
+                    "more light means more algae. Look at the timer.",
                     value=round(hours, 2),
                     evidence={"hours_max": self.hours_max},
                 )

@@ -15,7 +15,7 @@ from tankwatch.watchdog.warmth import (
     usual_bottom_c,
     window_s,
 )
-from tankwatch.watchdog.words import limit_text
+from tankwatch.watchdog.words import beyond_text, limit_text
 
 if TYPE_CHECKING:
     from tankwatch.watchdog.tank import TankWatch
@@ -129,10 +129,11 @@ def _tell(tank: "TankWatch", now_s: float, water_c: float, share: float, heating
         what = f"is shown on since {tank.clock_text(cycles.heating_since_s or now_s)}, no warmth arrives"
         likely = ["dead element", "plug or switch off behind the sensor", "heater out of the water"]
     elif heating is False:
-        what = f"is not on although the water is {under_k:.1f} K below where it always came on"
+        what = f"is not on although the water is {beyond_text(under_k, 0.0)} °C below where it always came on"
         likely = ["unplugged, or its fuse or residual-current device is off", "thermostat failed"]
     else:
-        what = f"is not measured; the water is {under_k:.1f} K below where it always turned, still falling"
+        under = beyond_text(under_k, 0.0)
+        what = f"is not measured; the water is {under} °C below where it always turned, still falling"
         likely = ["unplugged or without power", "dead element", "thermostat failed"]
     tank.tell(
         Condition.HEATER_NO_HEAT,

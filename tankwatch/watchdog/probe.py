@@ -204,7 +204,7 @@ class ProbeRules:
         self._noisy = min(self._noisy + 1, 20) if noisy else max(self._noisy - 1, 0)
         if self._noisy >= 6:
             self._tell_faulty(
-                tank, now_s, f"The probe scatters by {scatter_c:.1f} K within a minute.", scatter_c
+                tank, now_s, f"The probe scatters by {scatter_c:.1f} °C within a minute.", scatter_c
             )
         elif not noisy and self._noisy == 0 and tank.is_active(Condition.PROBE_FAULTY) and not self._odd:
             tank.clear(Condition.PROBE_FAULTY, now_s)
@@ -251,7 +251,7 @@ class ProbeRules:
                 Priority.HIGH,
                 now_s,
                 f"The probe has sent {value:g} °C unchanged for {minutes_text(constant_s / 60)} while the "
-                f"heater should have moved the water by {expected_k:.1f} K. The water is not watched. "
+                f"heater should have moved the water by {expected_k:.1f} °C. The water is not watched. "
                 "Restart the probe; measure the water by hand.",
                 since_s=self._constant_since_s,
                 value=value,

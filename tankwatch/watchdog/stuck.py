@@ -84,7 +84,7 @@ def _tell(
         Condition.HEATER_STUCK_ON,
         Priority.CRITICAL,
         now_s,
-        f"Water {water_c:.1f} °C, {water_c - top_c:.1f} K above where the heater always stopped "
+        f"Water {water_c:.1f} °C, {water_c - top_c:.1f} °C above where the heater always stopped "
         f"({top_c:.1f} °C), {trend}; heater {shown}. {limit_text(margin, 'high')}"
         "First unplug the heater, then look at its contacts or thermostat.",
         since_s=tank.cycles.heating_since_s,

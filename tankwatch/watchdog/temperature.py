@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from tankwatch.alarms.model import Condition, Priority
 from tankwatch.reading import ServiceMark
 from tankwatch.watchdog.slots import Slots
-from tankwatch.watchdog.words import minutes_text
+from tankwatch.watchdog.words import beyond_text, minutes_text
 
 if TYPE_CHECKING:
     from tankwatch.watchdog.tank import TankWatch
@@ -78,7 +78,8 @@ class TemperatureRules:
             condition,
             Priority.CRITICAL if beyond_k > _CRITICAL_BEYOND_K else Priority.HIGH,
             now_s,
-            f"Water {water_c:.1f} °C, {beyond_k:.1f} K {side} limit {limit_c:g} °C. {first}",
+            f"Water {beyond_text(water_c, limit_c)} °C, {beyond_text(beyond_k, 0.0)} °C {side} limit "
+            f"{limit_c:g} °C. {first}",
             since_s=self._beyond_since_s,
             value=round(water_c, 3),
             margin_min=0.0,
@@ -112,7 +113,8 @@ class TemperatureRules:
             condition,
             Priority.HIGH,
             now_s,
-            f"Water {water_c:.1f} °C, {'down' if change_k < 0 else 'up'} {abs(change_k):.1f} K in an hour "
+            f"Water {water_c:.1f} °C, {'down' if change_k < 0 else 'up'} "
+            f"{beyond_text(abs(change_k), limit_k)} °C in an hour "
             f"(at most {limit_k:g}). At this pace {minutes_text(margin_min)} to the limit. "
             + (
                 "Look for cold water, a draught, an open lid, a heater without power."
@@ -154,13 +156,16 @@ class TemperatureRules:
         elif swing_k > limit_k and now_s > self._explained_until_s:
             time_s, lows_c, highs_c = self._swing.columns
             low_c, high_c = min(lows_c), max(highs_c)
+            # True since the later of the two extremes was reached, not since the 24 hours began.
+            reached_s = max(time_s[lows_c.index(low_c)], time_s[highs_c.index(high_c)])
             tank.tell(
                 Condition.WIDE_SWING,
                 Priority.MEDIUM,
                 now_s,
-                f"Water between {low_c:.1f} and {high_c:.1f} °C within 24 hours: {swing_k:.1f} K "
+                f"Water between {low_c:.1f} and {high_c:.1f} °C within 24 hours: "
+                f"{beyond_text(swing_k, limit_k)} °C "
                 f"(at most {limit_k:g}). Look at the room's heating, sun on the glass and the lid.",
-                since_s=time_s[0],
+                since_s=reached_s,
                 value=round(swing_k, 3),
                 evidence={"low_c": round(low_c, 3), "high_c": round(high_c, 3), "limit_k": limit_k},
             )

@@ -123,12 +123,12 @@ def test_the_command_keeps_it_and_tells_drift(tmp_path: Path) -> None:
     first = _log(tmp_path, "--tank", "t01", "calibration", "ice=0.31")
     assert first.returncode == 0, first.stderr
     assert "offset_c = -0.310" in first.stdout
-    assert "25 K from the setpoint" in first.stdout
+    assert "25 °C from the setpoint" in first.stdout
     assert "Against" not in first.stdout
     # The configuration now corrects, so the keeper sees corrected readings; the log keeps the probe's own.
     second = _log(tmp_path, "--tank", "t01", "calibration", "ice=0.5", channel="offset_c = -0.31\n")
     assert "offset_c = -0.810" in second.stdout
-    assert "-0.50 K ± 0.08 K: the probe drifts" in second.stdout
+    assert "-0.50 °C ± 0.08 °C: the probe drifts" in second.stdout
 
 
 def test_a_probe_in_tenths_keeps_its_unit(tmp_path: Path) -> None:

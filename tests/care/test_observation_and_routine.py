@@ -176,7 +176,7 @@ def test_what_the_sensors_saw() -> None:
         ],
     )
     text = "\n".join(found)
-    assert "the water cooled 2.2 K within an hour" in text
+    assert "the water cooled 2.2 °C within an hour" in text
     # EN 25814 prints 7.83 mg/L at 28 °C.
     assert "it was 28.4 °C 60 min ago: such water holds at most 7.8 mg/L oxygen" in text
     assert "it was 22.8 °C" in text

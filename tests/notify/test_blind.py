@@ -55,7 +55,7 @@ def test_what_happened_meanwhile_as_far_as_the_data_tell() -> None:
         blind, some, ZoneInfo("Etc/UTC")
     )
     calm = _picture(t01=25.1, t02=24.1)
-    assert blind_text(blind, calm, ZoneInfo("Etc/UTC")).endswith("No water of 2 tanks moved by 0.3 K.")
+    assert blind_text(blind, calm, ZoneInfo("Etc/UTC")).endswith("No water of 2 tanks moved by 0.3 °C.")
 
 
 def test_the_first_start_was_never_blind() -> None:
