@@ -14,10 +14,11 @@ from tankwatch.config_rooms import CentreConfig, PublishConfig
 from tankwatch.errors import ControlError
 from tankwatch.rooms.documents import AcknowledgeTokens
 from tankwatch.rooms.hub import Hub
-from tankwatch.rooms.session import Session, address_of, broker_of
+from tankwatch.rooms.session import Session, broker_of
 from tankwatch.rooms.topics import Topics
 from tankwatch.safetext import safe_text
 from tankwatch.sources.base import Link, Source
+from tankwatch.sources.broker import address_of
 
 log = logging.getLogger(__name__)
 

@@ -21,11 +21,12 @@ from tankwatch.notify.codes import Permit as Grant
 from tankwatch.notify.codes import Signer
 from tankwatch.rooms.changes import Changes, Permit
 from tankwatch.rooms.documents import MAX_BYTES, AcknowledgeTokens, Online, read
-from tankwatch.rooms.session import Session, address_of, broker_of
+from tankwatch.rooms.session import Session, broker_of
 from tankwatch.rooms.topics import Topics
 from tankwatch.safetext import safe_text
 from tankwatch.snapshot import RoomSnapshot
 from tankwatch.sources.base import Link, Source
+from tankwatch.sources.broker import address_of
 
 log = logging.getLogger(__name__)
 

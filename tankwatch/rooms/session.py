@@ -9,21 +9,18 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from tankwatch.config import MqttSourceConfig, password_of
+from tankwatch.config import MqttSourceConfig
 from tankwatch.config_rooms import CentreConfig, PublishConfig
 from tankwatch.errors import SourceError
 from tankwatch.sources.base import Link
-from tankwatch.sources.mqtt import tls_context, words_of_trouble
+from tankwatch.sources.broker import ANSWER_WITHIN_S, address_of, connect, new_client, part
 
 log = logging.getLogger(__name__)
 
-ANSWER_WITHIN_S = 10.0
-_CONNECT_WITHIN_S = 5.0
 _TURN_S = 0.2
 _READ_AT_ONCE = 200
 """Messages read before the loop turns to its other duties again."""
@@ -38,12 +35,6 @@ def broker_of(table: PublishConfig | CentreConfig, name: str) -> MqttSourceConfi
     """Return the broker of a table in the form of a source called `name`."""
     own = {key: getattr(table, key) for key in MqttSourceConfig.model_fields if hasattr(table, key)}
     return MqttSourceConfig.model_validate({**own, "id": name, "kind": "mqtt"})
-
-
-def address_of(broker: MqttSourceConfig) -> str:
-    """Return host and port for people."""
-    host = f"[{broker.host}]" if ":" in broker.host else broker.host
-    return f"{host}:{broker.port}"
 
 
 class Session:
@@ -73,14 +64,7 @@ class Session:
         self.refusal = ""
         """Why the broker did not take what was published, if it says so; MQTT 3.1.1 has no words for it."""
         self._version5 = broker.protocol == 5
-        client = paho.Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=client_id,
-            protocol=paho.MQTTv5 if self._version5 else paho.MQTTv311,
-            clean_session=None if self._version5 else True,
-            reconnect_on_failure=False,
-        )
-        client.connect_timeout = _CONNECT_WITHIN_S
+        client = new_client(broker, client_id)
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_subscribe = self._on_subscribe
@@ -96,27 +80,13 @@ class Session:
         Raises:
             SourceError: the broker cannot be reached, refuses, or does not answer.
         """
-        broker, client = self._broker, self._client
-        options: dict[str, Any] = {}
-        try:
-            password = password_of(broker)
-            if broker.username is not None or password is not None:
-                client.username_pw_set(broker.username, password)
-            if broker.tls:
-                client.tls_set_context(tls_context(broker))
-            if self._version5:
-                properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-                properties.MaximumPacketSize = MAX_PACKET_BYTES
-                options = {"clean_start": True, "properties": properties}
-            client.connect(broker.host, broker.port, broker.keepalive_s, **options)
-        except (OSError, ValueError) as error:  # ValueError: a host that is no name
-            raise SourceError(f"{self._address}: {words_of_trouble(error, broker)}") from error
+        connect(self._client, self._broker, MAX_PACKET_BYTES)
         self._await(lambda: self._answer is not None, "the connection")
         if self._answer is not None and self._answer.is_failure:
             raise SourceError(f"{self._address}: the broker refuses: {self._answer}")
         if not filters:
             return
-        client.subscribe([(topic, 1) for topic in filters])
+        self._client.subscribe([(topic, 1) for topic in filters])
         self._await(lambda: self._granted is not None, "the subscription")
         refused = [
             f"{topic} ({code})"
@@ -157,17 +127,7 @@ class Session:
 
     def close(self) -> None:
         """Say goodbye if there is someone to say it to, and close the socket."""
-        client = self._client
-        client.on_disconnect = None
-        try:
-            client.disconnect()
-        except (OSError, ValueError) as error:
-            log.debug("%s: no orderly goodbye: %s", self._address, error)
-        sock = client.socket()
-        if sock is not None:
-            sock.close()
-        # Client and session hold each other: without this both live on, with all their buffers.
-        client.on_connect = client.on_subscribe = client.on_publish = client.on_message = None
+        part(self._client, self._address)
 
     def _await(self, done: Callable[[], bool], what: str) -> None:
         end_s = self._link.clock.monotonic_s() + ANSWER_WITHIN_S

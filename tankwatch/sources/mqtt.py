@@ -8,28 +8,21 @@ a client library's own reconnecting does neither. The thread of this loop parses
 import logging
 import secrets
 import selectors
-import socket
-import ssl
 from typing import Any, ClassVar
 
 import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from tankwatch.config import MqttSourceConfig, password_of
+from tankwatch.config import MqttSourceConfig
 from tankwatch.decode.channel import BoundChannel
 from tankwatch.decode.refused import Reason, Refused
 from tankwatch.errors import SourceError
 from tankwatch.sources.base import BEAT_S, Link, Source
+from tankwatch.sources.broker import ANSWER_WITHIN_S, address_of, connect, new_client, part
 from tankwatch.sources.topics import TopicTable
 
 log = logging.getLogger(__name__)
 
-_ANSWER_WITHIN_S = 10.0
-"""How long a broker may take to answer a connection or a subscription."""
-_CONNECT_WITHIN_S = 5.0
 _MAX_PACKET_BYTES = 1024 * 1024
 """A protocol 5 broker sends nothing larger; what is over the limit of payloads but below this is counted."""
 _MISC_EVERY_S = 1.0
@@ -57,8 +50,7 @@ class MqttSource(Source):
     @property
     def address(self) -> str:
         """Host and port of the broker."""
-        host = f"[{self._config.host}]" if ":" in self._config.host else self._config.host
-        return f"{host}:{self._config.port}"
+        return address_of(self._config)
 
     def run(self, link: Link) -> None:
         """Connect, subscribe and deliver until the link stops.
@@ -89,15 +81,7 @@ class _Session:
         self._granted: list[ReasonCode] | None = None
         self._told_fault = False
         self._messages = 0
-        version5 = config.protocol == 5
-        self._client = paho.Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=client_id,
-            protocol=paho.MQTTv5 if version5 else paho.MQTTv311,
-            clean_session=None if version5 else True,
-            reconnect_on_failure=False,
-        )
-        self._client.connect_timeout = _CONNECT_WITHIN_S
+        self._client = new_client(config, client_id)
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = self._on_disconnect
         self._client.on_subscribe = self._on_subscribe
@@ -105,21 +89,7 @@ class _Session:
 
     def connect(self) -> None:
         """Open the connection and send CONNECT."""
-        config, client = self._config, self._client
-        password = password_of(config)
-        if config.username is not None or password is not None:
-            client.username_pw_set(config.username, password)
-        properties = None
-        if config.protocol == 5:
-            properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-            properties.MaximumPacketSize = _MAX_PACKET_BYTES
-        options: dict[str, Any] = {"clean_start": True, "properties": properties} if properties else {}
-        try:
-            if config.tls:
-                client.tls_set_context(tls_context(config))
-            client.connect(config.host, config.port, config.keepalive_s, **options)
-        except (OSError, ValueError) as error:  # ValueError: a host that is no name
-            raise SourceError(f"{self._address}: {words_of_trouble(error, config)}") from error
+        connect(self._client, self._config, _MAX_PACKET_BYTES)
 
     def consume(self) -> None:
         """Serve the connection until the link stops."""
@@ -165,9 +135,9 @@ class _Session:
                 if self._granted is not None:
                     link.connected(self._check_granted(self._granted))
                     ready = True
-                elif now_s - asked_s > _ANSWER_WITHIN_S:
+                elif now_s - asked_s > ANSWER_WITHIN_S:
                     what = "the connection" if self._answer is None else "the subscription"
-                    raise SourceError(f"{self._address}: no answer to {what} in {_ANSWER_WITHIN_S:.0f} s")
+                    raise SourceError(f"{self._address}: no answer to {what} in {ANSWER_WITHIN_S:.0f} s")
 
     def _read(self) -> None:
         """Read what has come: one call reads one message, and where one is there are often more."""
@@ -222,17 +192,7 @@ class _Session:
 
     def close(self) -> None:
         """Say goodbye if there is someone to say it to, and close the socket."""
-        self._client.on_disconnect = None
-        try:
-            self._client.disconnect()
-        except (OSError, ValueError) as error:
-            log.debug("source %s: no orderly goodbye: %s", self._config.id, error)
-        sock = self._client.socket()
-        if sock is not None:
-            sock.close()
-        # The client holds these methods and they hold the client: without this it lives until the next
-        # round of the garbage collector, with all its buffers.
-        self._client.on_connect = self._client.on_subscribe = self._client.on_message = None
+        part(self._client, self._address)
 
     def _on_connect(self, client: Any, userdata: Any, flags: Any, reason: ReasonCode, _: Any) -> None:
         self._answer = reason
@@ -262,41 +222,3 @@ class _Session:
                 self._told_fault = True
                 log.exception("source %s: a message was lost to a fault of this program", self._config.id)
             link.refuse(Refused(Reason.INTERNAL), payload, topic)
-
-
-class _TidyTlsSocket(ssl.SSLSocket):
-    """Closes itself when the handshake fails; the client library forgets to."""
-
-    def do_handshake(self, block: bool = False) -> None:
-        try:
-            super().do_handshake(block)
-        except BaseException:
-            self.close()
-            raise
-
-
-def tls_context(config: MqttSourceConfig) -> ssl.SSLContext:
-    """Return a context that verifies certificate and host name."""
-    try:
-        context = ssl.create_default_context(cafile=None if config.ca_file is None else str(config.ca_file))
-    except OSError as error:
-        raise SourceError(f"source {config.id}: ca_file {config.ca_file}: {error}") from error
-    context.sslsocket_class = _TidyTlsSocket
-    return context
-
-
-def words_of_trouble(error: Exception, config: MqttSourceConfig) -> str:
-    """Return what went wrong while connecting, and what to do."""
-    if isinstance(error, ssl.SSLCertVerificationError):
-        return f"its certificate is not trusted: {error.verify_message}; check ca_file and host"
-    if isinstance(error, ssl.SSLError):
-        return f"no TLS connection: {error.reason or error}; is {config.port} its TLS port?"
-    if isinstance(error, socket.gaierror):
-        return f"the name {config.host} is not known: {error.strerror}"
-    if isinstance(error, ConnectionRefusedError):
-        return "connection refused; is the broker running?"
-    if isinstance(error, TimeoutError):
-        return f"no answer within {_CONNECT_WITHIN_S:.0f} s"
-    if isinstance(error, ConnectionError) and config.tls:
-        return f"no TLS connection: {error.strerror}; is {config.port} its TLS port?"
-    return (isinstance(error, OSError) and error.strerror) or str(error)

@@ -152,7 +152,7 @@ DEFENCES = [
     defence(
         "certificates-are-verified",
         "a broker whose certificate expired or is for another name is refused",
-        "tankwatch/sources/mqtt.py",
+        "tankwatch/sources/broker.py",
         "    context.sslsocket_class = _TidyTlsSocket\n",
         "    context.sslsocket_class = _TidyTlsSocket\n"
         "    context.check_hostname = False\n"
