@@ -164,7 +164,7 @@ def draw_heard(hearing: Hearing, width: int) -> list[Line]:
         reasons = ", ".join(f"{count} times {reason}" for reason, count in one["reasons"].items())
         lines.append((Run(fit(f" {clean(one['where'])}", width), "label"),))
         lines.append((Run(fit(f"     cannot be read: {clean(reasons)}", width), "medium"),))
-        lines.append((Run(fit(f"     {clean(one['raw'])}", width), "faint"),))
+        lines.append((Run(fit(f"     {clean(one['raw'])}", width), "label"),))
     left = max(0, len(hearing.streams) - _MOST_SHOWN) + max(0, len(hearing.unreadable) - _MOST_SHOWN)
     if left:
         lines.append((Run(fit(f" and {left} more; all of them: tankwatch listen --json", width), "label"),))
@@ -185,5 +185,5 @@ def _stream(stream: dict[str, Any], width: int) -> list[Line]:
         (Run(fit(f"     {clean(place)}{clean(why)}", width), "label"),),
     ]
     lines.extend((Run(fit(f"     fault: {clean(fault)}", width), "medium"),) for fault in stream["faults"])
-    lines.append((Run(fit(f"     {clean(stream['raw'])}", width), "faint"),))
+    lines.append((Run(fit(f"     {clean(stream['raw'])}", width), "label"),))
     return lines

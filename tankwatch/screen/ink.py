@@ -97,6 +97,12 @@ def on_ground(line: Line, ground: str) -> Line:
     return tuple(run if run.ground else run._replace(ground=ground) for run in line)
 
 
+def ruled(title: str, width: int) -> Line:
+    """Return a line over `width` cells with `title` near its left end."""
+    rule = "─" * max(0, width - 4 - cell_len(title))
+    return (Run("── ", "faint"), Run(title, "label"), Run(f" {rule}", "faint"))
+
+
 def beside(blocks: Sequence[Sequence[Line]], widths: Sequence[int], gap: int = 0) -> list[Line]:
     """Put blocks of lines side by side, each cropped to its width, `gap` cells apart."""
     height = max((len(block) for block in blocks), default=0)

@@ -12,23 +12,26 @@ from textual.theme import Theme
 PAGE = "#15181b"
 BAR = "#23282d"
 BAND = "#1d2226"
-CHOSEN = "#343c44"
+CHOSEN = "#2d353d"
 
 GROUNDS = {"": PAGE, "bar": BAR, "band": BAND, "chosen": CHOSEN}
 
 INKS = {
     "text": "#b4bcc4",
-    "label": "#8d969f",
-    "faint": "#59626b",
+    "label": "#969fa8",
+    "faint": "#79818a",
     "bright": "#eef2f5",
-    "critical": "#ff6b5e",
+    "critical": "#ff7164",
     "high": "#ffab3d",
     "medium": "#f4e27a",
-    "low": "#5da7cf",
-    "stale": "#d674f9",
+    "low": "#60a9d0",
+    "stale": "#d778f9",
     "service": "#94fdd3",
 }
-"""Colour of each role; `text`, `label`, `faint` and `bright` are the greys of a quiet room."""
+"""Colour of each role; `text`, `label`, `faint` and `bright` are the greys of a quiet room.
+
+`faint` is for lines and marks only: words in it would be hard to read.
+"""
 
 _BOLD = frozenset({"bright", "critical", "high"})
 _BLOCK = "-block"
@@ -66,11 +69,12 @@ THEME = Theme(
     panel=BAND,
     dark=True,
     variables={
-        "scrollbar": CHOSEN,
+        "border-blurred": INKS["faint"],
+        "scrollbar": INKS["faint"],
         "scrollbar-background": PAGE,
         "scrollbar-corner-color": PAGE,
-        "scrollbar-hover": INKS["faint"],
-        "scrollbar-active": INKS["label"],
+        "scrollbar-hover": INKS["label"],
+        "scrollbar-active": INKS["bright"],
         "input-cursor-background": INKS["bright"],
         "input-selection-background": CHOSEN,
     },

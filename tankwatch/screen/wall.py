@@ -14,7 +14,7 @@ from rich.cells import cell_len
 from tankwatch.screen import words
 from tankwatch.screen.chart.draw import ChartData, draw_trend, strip
 from tankwatch.screen.gauge import gauge
-from tankwatch.screen.ink import Line, Run, beside, clean, crop, fit, length, on_ground
+from tankwatch.screen.ink import Line, Run, beside, clean, crop, fit, length, on_ground, ruled
 from tankwatch.screen.palette import block
 from tankwatch.screen.standing import Level, Standing
 from tankwatch.screen.steady import Steady
@@ -82,8 +82,8 @@ def lay_out(standings: Sequence[Standing], width: int, height: int, steady: Stea
         row = _trouble(standing, width, tall, name_width, steady)
         lines.extend(_chosen(row, width) if standing.key == how.chosen else row)
     if troubled and rest:
-        title = f" {words.how_many(len(rest), 'tank')} {'quiet' if how.live else 'as last known'} "
-        lines.append((Run("──" + title + "─" * max(0, width - 2 - len(title)), "faint"),))
+        title = f"{words.how_many(len(rest), 'tank')} {'quiet' if how.live else 'as last known'}"
+        lines.append(ruled(title, width))
     if rest:
         tiles = _tiles(rest, width, height - len(lines), steady, how.chosen)
         spots.extend(Spot(s.key, s.x, s.y + len(lines), s.width, s.height) for s in tiles.spots)
@@ -219,7 +219,7 @@ def _panel(standing: Standing, width: int, height: int, steady: Steady, how: Sho
         lines.append((Run(" " + fit(text, width - 1), "text"),))
         lines.extend([()] * (rows + 1))
     elif trend is None or trend.empty:
-        lines.append((Run(fit(" no history yet", width), "faint", "band"),))
+        lines.append((Run(fit(" no history yet", width), "label", "band"),))
         lines.extend([(Run(" " * width, "text", "band"),)] * rows)
     else:
         lines.extend(draw_trend(trend, width, rows))

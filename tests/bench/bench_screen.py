@@ -9,6 +9,7 @@ from functools import partial
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 from bench_table import Row, best_s, compared
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "screen"))
@@ -25,9 +26,13 @@ LAST_C = 23.7
 """The newest water of the first tank: when it is on the terminal, the first picture is there."""
 
 PICTURES = 100_000
-EARLY_PICTURES = 5_000
-PICTURES_MOST_S = 225.0
+SAMPLE_EVERY = 2_500
+SETTLED_AFTER = 10_000
+"""Until so many pictures caches still fill: what grows is judged from there on."""
+PICTURES_MOST_S = 1200.0
 """The pictures end after this long even if fewer are drawn; the row says how many were."""
+FLAT_MIB_PER_10_000 = 0.1
+"""Less than this is flat: at a picture a second under 6 MiB a week."""
 
 _WATCHED_S = 20
 
@@ -101,20 +106,37 @@ def _history(days: float, now_s: float) -> Iterator[Reading]:
 def _memory() -> list[Row]:
     """Measure resident memory while 24 tanks are drawn over and over."""
     script = Path(__file__).with_name("bench_pictures.py")
-    words = ["24", str(PICTURES), str(EARLY_PICTURES), str(PICTURES_MOST_S)]
+    words = ["24", str(PICTURES), str(SAMPLE_EVERY), str(PICTURES_MOST_S)]
     done = subprocess.run([sys.executable, str(script), *words], capture_output=True, text=True, check=False)
     if done.returncode != 0:
         raise RuntimeError(done.stdout + done.stderr)
     said = json.loads(done.stdout.splitlines()[-1])
     drawn, wanted = said["drawn"], f"{PICTURES:,} wanted"
-    early, late = said["early_kib"] / 1024, said["late_kib"] / 1024
+    at, mib = np.array(said["sampled_at"]), np.array(said["rss_kib"]) / 1024
+    print(
+        "MiB after pictures:", " ".join(f"{n}:{m:.1f}" for n, m in zip(at, mib, strict=True)), file=sys.stderr
+    )
+    late = at >= SETTLED_AFTER
+    slope, doubt = _slope_mib_per_10_000(at[late], mib[late])
+    verdict = "growing" if slope - doubt > FLAT_MIB_PER_10_000 else "flat"
     what = f"screen of 24 tanks, memory after {drawn:,} pictures"
     return [
-        compared(what, "{:.1f} MiB", late, f"after {EARLY_PICTURES:,}", early, "about 1"),
+        compared(what, "{:.1f} MiB", mib[-1], f"after {SETTLED_AFTER:,}", mib[late][0], "about 1"),
+        Row("  grows for 10,000 pictures", f"{slope:+.3f} MiB ± {doubt:.3f}", verdict),
         Row("  pictures drawn", f"{drawn:,}", wanted, drawn / PICTURES),
         Row("  paints sent", f"{said['paints']:,}", f"pictures {drawn:,}", said["paints"] / drawn),
-        Row("  a picture drawn and painted", f"{1000 * said['took_s'] / drawn:.1f} ms", ""),
+        Row("  a picture drawn and painted", f"{1000 * said['cpu_s'] / drawn:.1f} ms of processor", ""),
     ]
+
+
+def _slope_mib_per_10_000(
+    pictures: npt.NDArray[np.int64], mib: npt.NDArray[np.float64]
+) -> tuple[float, float]:
+    """Return the slope of the straight line through the samples, and twice its standard error."""
+    if len(pictures) < 5:
+        raise RuntimeError(f"only {len(pictures)} samples of memory: too few pictures were drawn")
+    coefficients, covariance = np.polyfit(pictures / 10_000, mib, 1, cov=True)
+    return float(coefficients[0]), 2 * float(np.sqrt(covariance[0, 0]))
 
 
 def _cost() -> list[Row]:

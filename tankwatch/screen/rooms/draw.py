@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from tankwatch.rooms.heard import Word
 from tankwatch.rooms.hub import Refusals
 from tankwatch.screen import words
-from tankwatch.screen.ink import Line, Run, crop, fit, on_ground, wrap
+from tankwatch.screen.ink import Line, Run, crop, fit, on_ground, ruled, wrap
 from tankwatch.screen.palette import block
 from tankwatch.screen.rooms.standing import NOT_HEARD, WORDS, RoomStanding, sentence_of_rooms, trouble_of
 from tankwatch.screen.standing import Level, ordered
@@ -39,9 +39,9 @@ def draw_rooms(rooms: Sequence[RoomStanding], chosen: str, width: int) -> list[L
     """Return a line of titles and a row for each room."""
     name_width = 24 if width >= _WIDE else 15
     titles: Line = (
-        Run("    " + fit("room", name_width + 1), "faint"),
-        Run(fit("watch", _WATCH) + fit("tanks", _TANKS, "right"), "faint"),
-        Run(fit("new", _NEW, "right") + fit("oldest", _OLDEST, "right") + "  worst", "faint"),
+        Run("    " + fit("room", name_width + 1), "label"),
+        Run(fit("watch", _WATCH) + fit("tanks", _TANKS, "right"), "label"),
+        Run(fit("new", _NEW, "right") + fit("oldest", _OLDEST, "right") + "  worst", "label"),
     )
     lines = [crop(titles, width)]
     for room in rooms:
@@ -88,8 +88,8 @@ def draw_chosen(room: RoomStanding | None, width: int, height: int, steady: Stea
     troubled = [s for s in ordered(room.view) if s.level > (Level.QUIET if room.heard else Level.STALE)]
     known = words.how_many(len(room.view.tanks), "tank")
     beyond = f", {room.status.left_out} more are not shown" if room.status.left_out else ""
-    title = f" {room.name}: {known if room.heard else f'{known} as last known'}{beyond} "
-    lines: list[Line] = [(), (Run("──" + title + "─" * max(0, width - 2 - len(title)), "faint"),)]
+    title = f"{room.name}: {known if room.heard else f'{known} as last known'}{beyond}"
+    lines: list[Line] = [(), ruled(title, width)]
     if not troubled:
         said = "Nothing is wrong in this room." if room.heard else "Nothing was wrong when it was last heard."
         lines.append((Run(f" {said} Enter shows its tanks.", "label"),))
