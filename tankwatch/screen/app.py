@@ -13,6 +13,7 @@ from textual import work
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
+from textual.timer import Timer
 
 from tankwatch.alarms.model import Alarm, AlarmState
 from tankwatch.clock import Clock
@@ -28,6 +29,7 @@ from tankwatch.screen.feed import History, LiveFeed, Reviewer, WeeksReviewer
 from tankwatch.screen.health_page import HealthPage, Places
 from tankwatch.screen.link import Link, LinkState
 from tankwatch.screen.night_page import NightPage
+from tankwatch.screen.pace import Pace
 from tankwatch.screen.page import Page
 from tankwatch.screen.palette import THEME
 from tankwatch.screen.reminders import Reminders
@@ -35,12 +37,13 @@ from tankwatch.screen.room_page import RoomPage
 from tankwatch.screen.service_dialog import ServiceBegin, ServiceEnd
 from tankwatch.screen.sources_page import SourcesPage
 from tankwatch.screen.standing import RoomView, view_of, view_of_history
+from tankwatch.screen.still_palette import StillPalette
 from tankwatch.screen.tank_history import fetch_trend
 from tankwatch.screen.tank_page import TankPage
+from tankwatch.screen.without_colour import honour_no_color
 
 TREND_EVERY_S = 600.0
 YOUNG_EVERY_S = 60.0
-SLOW_EVERY_S = 5.0
 _GOOD_NEWS_S = 3.0
 """A notice lies over the record: what merely went well leaves soon."""
 _PAGE_COMMANDS = {
@@ -72,23 +75,27 @@ class TankwatchApp(App[None]):
         clock: Clock,
         *,
         slow: bool = False,
+        remote: bool = False,
         config_path: Path | None = None,
         who: str | None = None,
         review: Reviewer | None = None,
         weeks: WeeksReviewer | None = None,
         places: Places | None = None,
     ) -> None:
-        """Attach to `feed` and `history`; `slow` paints at most every five seconds unless alarms change.
+        """Attach to `feed` and `history`; `remote` paints readings at most once a second, `slow` once in
+        five unless alarms change.
 
         `review` reconstructs a night from the store, `weeks` the weeks of a tank; `places` names the files
         that the health page tells of.
         """
         super().__init__()
+        honour_no_color(self)
         self.config = config
         self.feed = feed
         self.history = history
         self.clock = clock
-        self.slow = slow
+        self.pace = Pace(slow=slow, remote=remote)
+        self._late: Timer | None = None
         self.zone = config.room.zone
         self.review = review
         self.weeks = weeks
@@ -106,8 +113,6 @@ class TankwatchApp(App[None]):
         self._trends_wanted: list[str] = []
         self._last: dict[tuple[str, Channel], tuple[float, float]] = {}
         self._shown_state: tuple[LinkState, str] | None = None
-        self._painted_s = float("-inf")
-        self._painted_alarms: tuple[Alarm, ...] = ()
         self._reminders = Reminders()
         self.has_history = True
         """Whether there can be charts at all."""
@@ -144,7 +149,7 @@ class TankwatchApp(App[None]):
         self.trends = {}
         self._trends_wanted, self._trends_asked_s = [], float("-inf")
         self._last = {}
-        self._painted_s, self._painted_alarms = float("-inf"), ()
+        self.pace.forget()
         self._shown_state = None
         self._reminders = reminders
 
@@ -156,20 +161,17 @@ class TankwatchApp(App[None]):
         await self.link.follow(self.take_news)
 
     def take_news(self) -> None:
-        """Draw the newest picture; with `slow` only when it is due or when alarms changed."""
+        """Draw the newest picture once that is due."""
+        if self._late is not None:
+            self._late.stop()
+            self._late = None
         alarms = self.link.snapshot.alarms if self.link.snapshot is not None else ()
-        changed = [(a.alarm_id, a.state) for a in alarms] != [
-            (a.alarm_id, a.state) for a in self._painted_alarms
-        ]
+        state = (self.link.state, tuple((a.alarm_id, a.state) for a in alarms))
         now_s = self.clock.monotonic_s()
-        if (
-            self.slow
-            and not changed
-            and now_s - self._painted_s < SLOW_EVERY_S
-            and self.link.state is LinkState.LIVE
-        ):
+        if wait_s := self.pace.due_in_s(now_s, state):
+            self._late = self.set_timer(wait_s, self.take_news)
             return
-        self._painted_s, self._painted_alarms = now_s, alarms
+        self.pace.painted(now_s, state)
         self._renew_view()
 
     def tick(self) -> None:
@@ -258,6 +260,11 @@ class TankwatchApp(App[None]):
         """Open a page by name."""
         if isinstance(self.screen, Page) and name != self.screen.NAME:
             self.switch_screen(name)
+
+    def action_command_palette(self) -> None:
+        """Open the palette of commands."""
+        if not isinstance(self.screen, StillPalette):
+            self.push_screen(StillPalette())
 
     def action_help(self) -> None:
         """Explain what has the focus, or the page on top."""

@@ -16,6 +16,7 @@ from tankwatch.screen.ink import Line, Run, clean, wrap
 from tankwatch.screen.listen_dialog import ListenDialog
 from tankwatch.screen.palette import THEME
 from tankwatch.screen.picture import Picture
+from tankwatch.screen.without_colour import honour_no_color
 
 FIRST_FILE = """\
 # A first configuration: one tank, read from an MQTT broker. Change what differs, then run:
@@ -78,6 +79,7 @@ class FirstRun(App[None]):
         `listen_to` returns what listens at a place; none: an `Ear`.
         """
         super().__init__()
+        honour_no_color(self)
         self._listen_to = listen_to or (lambda where: Ear(where.sources))
         self._said = said
         self._folder = folder

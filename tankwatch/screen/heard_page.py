@@ -18,7 +18,7 @@ from tankwatch.screen.ink import Line, Run, clean, fit, wrap
 from tankwatch.screen.note_dialog import NoteDialog
 from tankwatch.screen.picture import Picture
 
-_EVERY_S = 0.5
+_EVERY_S = 1.0
 _MOST_SHOWN = 200
 
 

@@ -12,6 +12,7 @@ from tankwatch.clock import SystemClock
 from tankwatch.config import Config
 from tankwatch.control.client import ControlClient
 from tankwatch.control.path import socket_path
+from tankwatch.screen.pace import is_remote
 from tankwatch.store.reader import StoreReader
 
 if TYPE_CHECKING:
@@ -24,8 +25,8 @@ if TYPE_CHECKING:
 def run_screen(config: Config, config_path: Path, *, slow: bool = False) -> None:
     """Show the room of `config` full-screen until the keeper leaves it; needs no running watch.
 
-    Readings repaint at most once a second, with `slow` once in five; keys are answered at once. There is no
-    animation; TEXTUAL_FPS and TEXTUAL_ANIMATIONS in the environment have the last word.
+    Over SSH readings repaint at most once a second, with `slow` once in five; keys are answered at once.
+    There is no animation; TEXTUAL_FPS and TEXTUAL_ANIMATIONS in the environment have the last word.
     """
     prepare_environment(slow=slow)
     from tankwatch.screen.app import TankwatchApp
@@ -50,6 +51,7 @@ def run_screen(config: Config, config_path: Path, *, slow: bool = False) -> None
         reader,
         SystemClock(),
         slow=slow,
+        remote=is_remote(),
         config_path=config_path,
         review=review,
         weeks=weeks,
@@ -68,8 +70,9 @@ def run_first(said: str) -> None:
 
 def prepare_environment(*, slow: bool) -> None:
     """Set how often Textual paints, before it is imported."""
-    remote = "SSH_CONNECTION" in os.environ or "SSH_TTY" in os.environ
     os.environ.setdefault("TEXTUAL_ANIMATIONS", "none")
-    if slow or remote:
+    if not os.environ.get("NO_COLOR", "set"):
+        del os.environ["NO_COLOR"]  # no-color.org: an empty one asks for nothing, but Textual obeys it
+    if slow or is_remote():
         # Keys are painted within one frame: 15 a second still feel prompt and let bursts collapse.
         os.environ.setdefault("TEXTUAL_FPS", "4" if slow else "15")

@@ -42,8 +42,8 @@ class _Screen(ScreenInTerminal):
     """`tankwatch screen --rooms` in a terminal."""
 
     def __init__(self, config: Path, columns: int = 120, rows: int = 40) -> None:
-        super().__init__(0, "", columns, rows)
-        self._arguments = [sys.executable, "-m", "tankwatch", "screen", "--rooms", str(config)]
+        command = [sys.executable, "-m", "tankwatch", "screen", "--rooms", str(config)]
+        super().__init__(0, "", columns, rows, command=command)
 
 
 def rooms(folder: Path) -> list[Row]:

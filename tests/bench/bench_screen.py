@@ -42,14 +42,6 @@ def screen(folder: Path) -> list[Row]:
     return [*_start(folder), *_memory(), *_cost()]
 
 
-class _CommandInTerminal(ScreenInTerminal):
-    """`tankwatch screen` itself in a terminal."""
-
-    def __init__(self, config: Path) -> None:
-        super().__init__(TANKS, "", 120, 40)
-        self._arguments = [sys.executable, "-m", "tankwatch", "screen", str(config)]
-
-
 def _start(folder: Path) -> list[Row]:
     """Measure from the start of the command to its first picture, while no watch runs."""
     took = {}
@@ -69,7 +61,8 @@ def _start(folder: Path) -> list[Row]:
 
 
 def _first_picture(config: Path) -> None:
-    with _CommandInTerminal(config) as terminal:
+    command = [sys.executable, "-m", "tankwatch", "screen", str(config)]
+    with ScreenInTerminal(TANKS, "", 120, 40, command=command) as terminal:
         wanted = f"{LAST_C:.1f}".encode()
         if wanted not in (seen := terminal.read(30, until=wanted)):
             raise RuntimeError(f"no picture within 30 s: {seen[-500:]!r}")

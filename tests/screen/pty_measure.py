@@ -9,6 +9,7 @@ import struct
 import sys
 import termios
 import time
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -27,11 +28,21 @@ class Measured:
 
 
 class ScreenInTerminal:
-    """The screen with `tanks` tanks in a terminal of `columns` by `rows`."""
+    """A screen in a terminal of `columns` by `rows`: `command`, or the one on invented pictures."""
 
-    def __init__(self, tanks: int, mode: str, columns: int, rows: int) -> None:
+    def __init__(
+        self,
+        tanks: int,
+        mode: str,
+        columns: int,
+        rows: int,
+        *,
+        command: Sequence[str] = (),
+        environment: Mapping[str, str] | None = None,
+    ) -> None:
         self._size = struct.pack("HHHH", rows, columns, 0, 0)
-        self._arguments = [sys.executable, str(PROGRAM), str(tanks), mode]
+        self._arguments = list(command) or [sys.executable, str(PROGRAM), str(tanks), mode]
+        self._environment = dict(environment or {})
         self._pid = 0
         self._fd = -1
 
@@ -44,7 +55,9 @@ class ScreenInTerminal:
         self._pid, self._fd = pty.fork()
         if self._pid == 0:
             os.environ.update(TERM="xterm-256color", COLORTERM="truecolor", TEXTUAL_ANIMATIONS="none")
-            os.environ.pop("NO_COLOR", None)
+            for name in ("NO_COLOR", "SSH_CONNECTION", "SSH_TTY", "TEXTUAL_FPS"):
+                os.environ.pop(name, None)
+            os.environ.update(self._environment)
             # Readline sets these behind the back of os.environ, and they would win over the real size.
             os.unsetenv("COLUMNS")
             os.unsetenv("LINES")
@@ -68,6 +81,22 @@ class ScreenInTerminal:
             if ready:
                 out += os.read(self._fd, 1 << 16)
         return out
+
+    def bursts(self, seconds: float, calm_s: float = 0.15) -> list[tuple[float, bytes]]:
+        """Return what is sent within `seconds` in bursts, each with when it began; `calm_s` parts them."""
+        begin_s = time.monotonic()
+        found: list[tuple[float, bytes]] = []
+        last_s = float("-inf")
+        while (now_s := time.monotonic()) < begin_s + seconds:
+            if not select.select([self._fd], [], [], begin_s + seconds - now_s)[0]:
+                break
+            sent, at_s = os.read(self._fd, 1 << 16), time.monotonic() - begin_s
+            if at_s - last_s > calm_s:
+                found.append((at_s, sent))
+            else:
+                found[-1] = (found[-1][0], found[-1][1] + sent)
+            last_s = at_s
+        return found
 
     def press(self, key: bytes) -> float:
         """Press a key and return the seconds until something is painted."""

@@ -46,6 +46,14 @@ def test_links_get_fewer_frames_and_no_animation(
     assert os.environ.get("TEXTUAL_FPS") == fps
 
 
+@pytest.mark.parametrize(("value", "kept"), [("", False), ("1", True), ("0", True)])
+def test_an_empty_no_color_asks_for_nothing(monkeypatch: pytest.MonkeyPatch, value: str, kept: bool) -> None:
+    # no-color.org: "when present and not an empty string (regardless of its value)".
+    monkeypatch.setenv("NO_COLOR", value)
+    prepare_environment(slow=False)
+    assert ("NO_COLOR" in os.environ) is kept
+
+
 def test_what_the_user_set_has_the_last_word(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TEXTUAL_FPS", "30")
     prepare_environment(slow=True)

@@ -59,13 +59,14 @@ class RoomsApp(TankwatchApp):
         *,
         history_of: Callable[[str], History] | None = None,
         slow: bool = False,
+        remote: bool = False,
         who: str | None = None,
     ) -> None:
         """Show what `hub` hears; `history_of` gives the history of a room by its id, where there is one."""
         self.hub = hub
         self.ear = ear
         nothing = RoomFeed("", hub, ear)
-        super().__init__(config, nothing, NoHistory(), clock, slow=slow, who=who)
+        super().__init__(config, nothing, NoHistory(), clock, slow=slow, remote=remote, who=who)
         self._history_of = history_of
         self.has_history = history_of is not None
         self._usual = DEFAULT_KEYS | config.keys
@@ -115,7 +116,9 @@ class RoomsApp(TankwatchApp):
         if self.broker_trouble():  # one cause, told once: it is not the rooms that fell silent
             statuses = [replace(status, word=Word.WAITING) for status in statuses]
         self.rooms = worst_first(self._judge(status, now_s) for status in statuses)
-        if isinstance(self.screen, RoomsPage):
+        state = tuple((room.room_id, room.level, room.new, room.status.word) for room in self.rooms)
+        if isinstance(self.screen, RoomsPage) and not self.pace.due_in_s(now_s, state):
+            self.pace.painted(now_s, state)
             with self.batch_update():
                 self.screen.refresh_view()
 

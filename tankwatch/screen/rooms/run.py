@@ -9,6 +9,7 @@ from tankwatch.errors import ConfigError
 from tankwatch.rooms.hub import Hub
 from tankwatch.rooms.listener import RoomListener
 from tankwatch.rooms.topics import Topics
+from tankwatch.screen.pace import is_remote
 from tankwatch.screen.run import prepare_environment
 from tankwatch.snapshot import SourceSnapshot
 from tankwatch.sources.inbox import Inbox
@@ -67,7 +68,7 @@ def run_rooms(config: Config, config_path: Path, *, slow: bool = False) -> None:
     supervisor = Supervisor(listener, Inbox(1), clock, lost_after_s=LOST_AFTER_S)
     supervisor.start()
     try:
-        RoomsApp(config, hub, Ear(listener, supervisor), clock, slow=slow).run()
+        RoomsApp(config, hub, Ear(listener, supervisor), clock, slow=slow, remote=is_remote()).run()
     finally:
         supervisor.ask_to_stop()
         supervisor.join(STOP_WITHIN_S)
