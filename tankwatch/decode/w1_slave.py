@@ -13,6 +13,10 @@ from tankwatch.decode.refused import Reason, Refused
 _LINE_1 = re.compile(r"((?:[0-9a-f]{2} ){9}): crc=[0-9a-f]{2} (YES|NO)")
 _LINE_2 = re.compile(r"(?:[0-9a-f]{2} ){9}t=(-?[0-9]{1,7})")
 _MAX_BYTES = 512
+COLDEST_C, WARMEST_C = -55.0, 125.0
+"""What the sensors of this bus can measure (DS18B20 data sheet, "Operating Temperature Range")."""
+LOW_SUPPLY_C = 127.9375
+"""Register 07FF: what some of them give when the supply was too low to convert (from memory)."""
 
 
 def crc8(data: bytes) -> int:
@@ -32,7 +36,8 @@ def temperature_c(text: bytes) -> float:
     real temperature takes more than one reading.
 
     Raises:
-        Refused: no answer (an empty file), a failed checksum, a shorted bus, or another text altogether.
+        Refused: no answer (an empty file), a failed checksum, a shorted bus, a temperature that no
+            such sensor can measure, or another text altogether.
     """
     if not text.strip():
         raise Refused(Reason.NO_ANSWER, "the driver gave an empty file: conversion or checksum failed")
@@ -52,4 +57,10 @@ def temperature_c(text: bytes) -> float:
     driver_c = int(second[1]) / 1000
     # The driver cuts to 0.001 K. Where the register is in 1/16 K (all but the 10- family) it is exact.
     register_c = int.from_bytes(scratchpad[:2], "little", signed=True) / 16
-    return register_c if abs(register_c - driver_c) < 0.001 else driver_c
+    value_c = register_c if abs(register_c - driver_c) < 0.001 else driver_c
+    if not COLDEST_C <= value_c <= WARMEST_C and abs(value_c - LOW_SUPPLY_C) > 0.001:
+        raise Refused(
+            Reason.ABSURD,
+            f"{value_c:g} °C; by its data sheet the sensor measures {COLDEST_C:g} to {WARMEST_C:g} °C",
+        )
+    return value_c

@@ -7,7 +7,7 @@ from typing import Any
 from tankwatch.decode.refused import Refused
 from tankwatch.listen.capture import Arrival
 from tankwatch.listen.guess import guess
-from tankwatch.listen.propose import Heard, configuration
+from tankwatch.listen.propose import Heard, propose
 from tankwatch.listen.stream import Place, Stream
 from tankwatch.listen.unpack import Found, unpack
 from tankwatch.safetext import safe_text
@@ -59,16 +59,17 @@ class Listening:
         )
 
     def report(self, sources: list[str]) -> dict[str, Any]:
-        """Return all that was heard as plain data, fit for JSON; `sources` as for `configuration`."""
+        """Return all that was heard as plain data, fit for JSON; `sources` as for `propose`."""
         heard = self.heard()
+        proposal = propose(heard, sources)
         return {
-            "streams": [_stream(one) for one in heard],
+            "streams": [_stream(one, proposal.left_out.get(one.stream.place)) for one in heard],
             "unreadable": [
                 {"source": at[0], "where": at[1], "reasons": dict(counted), "raw": safe_text(raw, 200)}
                 for at, (counted, raw) in self.unreadable.items()
             ],
             "left_out": self.left_out,
-            "configuration": configuration(heard, sources),
+            "configuration": proposal.text,
         }
 
 
@@ -82,8 +83,11 @@ def _found(arrival: Arrival) -> list[Found]:
     ]
 
 
-def _stream(heard: Heard) -> dict[str, Any]:
+def _stream(heard: Heard, why_left_out: str | None) -> dict[str, Any]:
     stream, seems = heard.stream, heard.guess
+    faults = stream.faults()
+    if why_left_out is not None:
+        faults.append(f"left out of the configuration, which would not load with it: {why_left_out}")
     value = stream.values[-1] if stream.values else None
     interval_s = stream.interval_s
     return {
@@ -98,7 +102,7 @@ def _stream(heard: Heard) -> dict[str, Any]:
         "unit": stream.unit,
         "count": stream.count,
         "interval_s": None if interval_s is None else round(interval_s, 2),
-        "faults": stream.faults(),
+        "faults": faults,
         "raw": safe_text(stream.raw, 200),
     }
 

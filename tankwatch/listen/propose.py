@@ -5,11 +5,15 @@ What only the keeper knows, such as volume and setpoint, is put in as a guess an
 
 import re
 import statistics
+import tomllib
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+from pydantic import ValidationError
+
+from tankwatch.config import Config
 from tankwatch.listen.guess import Guess
-from tankwatch.listen.stream import Stream
+from tankwatch.listen.stream import Place, Stream
 from tankwatch.listen.tables import toml_text
 from tankwatch.reading import Channel
 
@@ -25,27 +29,74 @@ class Heard:
     guess: Guess
 
 
-def configuration(heard: Sequence[Heard], sources: Sequence[str]) -> str | None:
-    """Return a whole configuration file; None where no stream is a tank's.
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """A configuration for what was heard."""
+
+    text: str | None
+    """The whole file, which loads as it stands; None where no stream is a tank's."""
+    left_out: dict[Place, str] = field(default_factory=dict)
+    """By stream that no configuration can read: why."""
+
+
+def propose(heard: Sequence[Heard], sources: Sequence[str]) -> Proposal:
+    """Return a whole configuration file that loads, without the streams that would keep it from loading.
 
     `sources` are the `[[source]]` tables of all that was listened to, as TOML, in which `id = "…"` stands.
     """
     waters = [one for one in heard if one.guess.kind is Channel.TEMPERATURE]
-    if not waters:
-        return None
     used = {one.stream.place.source for one in heard if one.guess.kind is not None}
     tables = [table for table in sources if any(f"id = {toml_text(name)}" in table for name in used)]
-    parts = [
+    head = [
         '[room]\nname = "My tanks"\ntimezone = "Etc/UTC"                # yours, such as Europe/Lisbon\n',
         *tables,
     ]
+    tanks = _tanks(heard, waters)
+    left_out: dict[Place, str] = {}
+    whole = "\n".join([*head, *tanks])
+    if tanks and _refusal(whole) is not None:  # one at a time, to find those that it is about
+        for one in heard:
+            if one.guess.kind is Channel.TEMPERATURE or one.guess.kind in _TAKEN_WITH:
+                why = _refusal("\n".join([*head, _alone(one)]))
+                if why is not None:
+                    left_out[one.stream.place] = why
+        waters = [one for one in waters if one.stream.place not in left_out]
+        tanks = _tanks([one for one in heard if one.stream.place not in left_out], waters)
+        whole = "\n".join([*head, *tanks])
+    return Proposal(whole if tanks else None, left_out)
+
+
+def _tanks(heard: Sequence[Heard], waters: Sequence[Heard]) -> list[str]:
+    """Return the table of a tank for each of `waters`."""
+    tables = []
     taken: set[str] = set()
     groups = [group_of(one.stream) for one in waters]
     for water, group in zip(waters, groups, strict=True):
         alone = _is_alone_in_its_payload(water, waters)
         fellows = _fellows(heard, water, group, alone) if groups.count(group) == 1 else []
-        parts.append(_tank(_free_id(group, taken), water, fellows, alone))
-    return "\n".join(parts)
+        tables.append(_tank(_free_id(group, taken), water, fellows, alone))
+    return tables
+
+
+def _alone(heard: Heard) -> str:
+    """Return the table of a tank that has nothing but this stream."""
+    if heard.guess.kind is Channel.TEMPERATURE:
+        return _tank("tank", heard, (), False)
+    plain = ["[[tank]]", 'id = "tank"', f"volume_l = {_GUESSED_VOLUME_L}", "setpoint_c = 25.0", ""]
+    return "\n".join([*plain, *_channel(heard, False)])
+
+
+def _refusal(text: str) -> str | None:
+    """Return why `text` is no configuration; None where it is one."""
+    try:
+        Config.model_validate(tomllib.loads(text))
+    except tomllib.TOMLDecodeError as error:
+        return str(error)
+    except ValidationError as error:
+        detail = error.errors()[0]
+        key = next((part for part in reversed(detail["loc"]) if isinstance(part, str)), "")
+        return ": ".join(part for part in (key, detail["msg"].removeprefix("Value error, ")) if part)
+    return None
 
 
 def group_of(stream: Stream) -> tuple[str, ...]:
@@ -119,7 +170,8 @@ def _tank(tank_id: str, water: Heard, fellows: Sequence[Heard], alone: bool) -> 
 
 
 def _rounded_interval(interval_s: float) -> float:
-    return max(1.0, float(round(interval_s))) if interval_s < 90 else float(round(interval_s / 10) * 10)
+    near_s = max(1.0, float(round(interval_s))) if interval_s < 90 else float(round(interval_s / 10) * 10)
+    return min(near_s, 86_400.0)
 
 
 def _channel(heard: Heard, alone: bool) -> list[str]:

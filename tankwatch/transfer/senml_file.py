@@ -93,7 +93,7 @@ def _reading(record: Record) -> Reading:
     if isinstance(value, str):
         raise ValueError("expected a number or a truth value")
     if channel in ON_OFF_CHANNELS:
-        return Reading(tank, channel, time_s, float(value))
+        return Reading(tank, channel, time_s, checked(channel, float(value)))
     return Reading(tank, channel, time_s, checked(channel, to_channel_unit(channel, value, record.unit)))
 
 

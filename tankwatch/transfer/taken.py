@@ -4,6 +4,7 @@ from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass, field
 
+from tankwatch.decode.refused import Reason, Refused
 from tankwatch.decode.units import check_plausible
 from tankwatch.reading import ON_OFF_CHANNELS, Channel, Reading, ServiceMark
 
@@ -42,6 +43,8 @@ def checked(channel: Channel, value: float) -> float:
     """
     if channel not in ON_OFF_CHANNELS:
         check_plausible(channel, value)
+    elif value not in (0.0, 1.0):
+        raise Refused(Reason.ABSURD, f"{channel} of {value:g}; expected 0, 1, false or true")
     return value
 
 

@@ -68,5 +68,24 @@ def test_fault_forms(text: bytes, reason: Reason) -> None:
     assert refusal.value.reason is reason
 
 
+@pytest.mark.parametrize(
+    ("register", "value_c"),
+    [(0x07D0, 125.0), (0xFC90, -55.0), (0x07D1, None), (0xFC8F, None), (0x7FFF, None)],
+)
+def test_what_no_sensor_can_measure_is_refused(register: int, value_c: float | None) -> None:
+    """DS18B20 data sheet: -55 to +125 °C."""
+    if value_c is not None:
+        assert w1_slave.temperature_c(driver_text(register)) == value_c
+        return
+    with pytest.raises(Refused, match=r"by its data sheet the sensor measures -55 to 125 °C") as refusal:
+        w1_slave.temperature_c(driver_text(register))
+    assert refusal.value.reason is Reason.ABSURD
+
+
+def test_a_figure_of_the_driver_beyond_the_sensor_is_refused() -> None:
+    with pytest.raises(Refused, match=r"231\.246 °C"):
+        w1_slave.temperature_c(KERNEL_STYLE.replace(b"t=23125", b"t=231246"))
+
+
 def test_a_good_text() -> None:
     assert w1_slave.temperature_c(KERNEL_STYLE) == 23.125

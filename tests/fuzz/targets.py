@@ -114,7 +114,7 @@ def w1(payload: bytes) -> None:
         value_c = w1_slave.temperature_c(payload)
     except Refused:
         return
-    assert -200.0 <= value_c <= 200.0, value_c
+    assert w1_slave.COLDEST_C <= value_c <= w1_slave.LOW_SUPPLY_C, value_c
 
 
 def shapes(payload: bytes) -> None:

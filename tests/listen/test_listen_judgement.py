@@ -224,3 +224,27 @@ def test_a_flood_of_streams_is_bounded() -> None:
         listening.take(Arrival("broker", "mqtt", f"a/{number}", b"1", NOW_S))
     assert len(listening.streams) == 5_000
     assert listening.left_out == 100
+
+
+def test_a_stream_that_no_configuration_can_read_is_left_out_and_that_is_told() -> None:
+    listening = _listen(
+        *(("room/t03/water", value) for value in _rising(24.6)),
+        *(("room/t03/\0/heater", value) for value in ["on", "off", "on"]),
+        *(("ho\0me/reef/temp", value) for value in _rising(24.9)),
+    )
+    config = _config(listening)
+    assert [tank.id for tank in config.tank] == ["t03"]
+    told = {stream["where"]: stream["faults"] for stream in listening.report([BROKER])["streams"]}
+    assert told["room/t03/water"] == []
+    assert told["ho\0me/reef/temp"] == [
+        "left out of the configuration, which would not load with it: "
+        "topic: expected an MQTT topic filter, such as fish/t01/state or fish/+/state"
+    ]
+    assert any("left out of the configuration" in line for line in as_lines(listening.report([BROKER])))
+
+
+def test_where_every_stream_is_left_out_nothing_is_proposed() -> None:
+    listening = _listen(*(("ho\0me/reef/temp", value) for value in _rising(24.9)))
+    report = listening.report([BROKER])
+    assert report["configuration"] is None
+    assert len(report["streams"][0]["faults"]) == 1

@@ -95,6 +95,29 @@ def test_bad_packs_are_counted_and_stop_nothing() -> None:
     assert refused == [1, 5, 6, 7, 8]
 
 
+def test_a_heater_is_on_or_off_and_nothing_else() -> None:
+    values: list[dict[str, object]] = [
+        {"v": 24.9},
+        {"v": 1},
+        {"v": 0.0},
+        {"vb": True},
+        {"vb": False},
+        {"v": -1},
+        {"v": 0.5},
+    ]
+    lines = [json.dumps([{"n": "t01/heater", "t": T0 + i, **value}]) for i, value in enumerate(values)]
+    refused: list[tuple[int, str]] = []
+    data = io.BytesIO("\n".join(lines).encode())
+    found = list(read_senml(data, lambda number, reason: refused.append((number, reason))))
+    assert [reading.value for reading in found] == [1.0, 0.0, 1.0, 0.0]
+    assert [number for number, _ in refused] == [1, 6, 7]
+    assert refused[0][1] == "absurd value: heater of 24.9; expected 0, 1, false or true"
+    table = io.StringIO("tank,time_utc,heater_on\nt01,2026-09-21T13:33:20Z,24.9\n")
+    refused.clear()
+    assert list(read_csv(table, lambda number, reason: refused.append((number, reason)))) == []
+    assert refused == [(2, "heater_on: absurd value: heater of 24.9; expected 0, 1, false or true")]
+
+
 def logger(text: str, **options: object) -> tuple[list[Reading], list[int]]:
     columns = (column_of("Water (F)=t01/temperature:F"), column_of("Heater=t01/heater"))
     mapping = Mapping("When", columns, LISBON, **options)  # type: ignore[arg-type]
