@@ -19,6 +19,7 @@ from tankwatch.errors import ConfigError, TankwatchError, UsageError
 from tankwatch.listen.cli_listen import add_listen_parser
 from tankwatch.notify.cli_acknowledge import add_acknowledge_parser
 from tankwatch.review.cli_review import add_review_parser
+from tankwatch.store.cli_store import add_store_option
 from tankwatch.transfer.cli_transfer import add_transfer_parsers
 
 if TYPE_CHECKING:
@@ -93,6 +94,7 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument(
         "--rooms", action="store_true", help="show all rooms that publish to the broker of [centre]"
     )
+    add_store_option(sub)
 
     sub = add("demo", _demo, "show an invented room with simulated tanks; keeps nothing")
     sub.add_argument("--tanks", metavar="N", type=_count, default=12, help="number of tanks (default 12)")
@@ -163,11 +165,11 @@ def _screen(arguments: argparse.Namespace) -> int:
     if arguments.rooms:
         from tankwatch.screen.rooms.run import run_rooms
 
-        run_rooms(config, path, slow=arguments.slow_link)
+        run_rooms(config, path, slow=arguments.slow_link, store=arguments.store)
         return FINE
     from tankwatch.screen.run import run_screen
 
-    run_screen(config, path, slow=arguments.slow_link)
+    run_screen(config, path, slow=arguments.slow_link, store=arguments.store)
     return FINE
 
 

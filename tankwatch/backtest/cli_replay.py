@@ -39,10 +39,11 @@ def add_replay_parser(subparsers: Any) -> argparse.ArgumentParser:
     parser.add_argument("--json", action="store_true", help="print one JSON object a line")
     parser.add_argument(
         "--store",
-        metavar="PATH",
+        metavar="WHERE",
         nargs="?",
         const="",
-        help="take the readings of a store; without PATH that of each configuration",
+        help="take the readings of a store: its path, or postgresql://USER@HOST/DATABASE; without WHERE "
+        "that of each configuration",
     )
     parser.add_argument("--from", metavar="TIME", dest="begin", help="begin, local or with an offset")
     parser.add_argument("--to", metavar="TIME", dest="end", help="end")

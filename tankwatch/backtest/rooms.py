@@ -9,6 +9,7 @@ from tankwatch.backtest.task import RecordedRoom, RoomTask
 from tankwatch.config import Config, load
 from tankwatch.errors import UsageError
 from tankwatch.review.span import time_of
+from tankwatch.store.room_reader import is_url
 
 _PARQUET = (".parquet", ".pq")
 
@@ -37,7 +38,7 @@ def rooms_asked_for(args: argparse.Namespace) -> list[RoomAsked]:
             f"{len(named)} room(s) are compared against {len(args.against)} configuration(s): give --against "
             "once for each room, in the order of the rooms"
         )
-    if args.store and len(named) > 1:
+    if args.store and not is_url(args.store) and len(named) > 1:
         raise UsageError("--store PATH is the store of one room: for several leave the path away")
     others: list[Config | None] = [load(path) for path in args.against]
     others = others or [None] * len(named)
@@ -73,15 +74,17 @@ def _recorded(
     if store is not None:
         if readings:
             raise UsageError(f"--store takes the place of READINGS: leave {readings[0]} away")
+        if is_url(store):
+            return RecordedRoom(store=store, room=config.room.slug, from_s=from_s, to_s=to_s)
         if "://" in store:
             raise UsageError(
-                f"{store.partition(':')[0]} is no kind of store that replay reads: give the path of a store, "
-                "or export its readings to Parquet files"
+                f"{store.partition(':')[0]} is no kind of store that replay reads: give the path of a store "
+                "or postgresql://USER@HOST/DATABASE, or export its readings to Parquet files"
             )
         path = (Path(store) if store else config.store.path).resolve()
         if not path.exists():
             raise UsageError(f"{path}: there is no store; give its path after --store, or READINGS")
-        return RecordedRoom(store=path, from_s=from_s, to_s=to_s)
+        return RecordedRoom(store=str(path), from_s=from_s, to_s=to_s)
     if not readings:
         raise UsageError(f"no readings for {config_path}: name files or a folder, or add --store")
     files = [file for name in readings for file in _files(name)]

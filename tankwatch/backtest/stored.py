@@ -4,14 +4,14 @@ No window keeps a connection open, so a running watch can fold in its log meanwh
 """
 
 from collections.abc import Callable, Generator
-from pathlib import Path
 
 import numpy as np
 
 from tankwatch.backtest.stretch import CHANNEL_NUMBERS, MARKS, Stretch, TankNames, in_order, joined
 from tankwatch.errors import StoreError
 from tankwatch.reading import Channel
-from tankwatch.store.reader import StoredMark, StoreReader
+from tankwatch.store.entry import StoredMark
+from tankwatch.store.room_reader import RoomReader
 
 _WINDOW_S = 3 * 3600.0
 _LONGEST_WINDOW_S = 40 * 86_400.0
@@ -21,21 +21,20 @@ _EVER_S = 1e11
 
 
 def stored_stretches(
-    path: Path,
+    reader: RoomReader,
     from_s: float | None,
     to_s: float | None,
     tanks: TankNames,
     on_share: Callable[[float], None],
     on_refused: Callable[[int, str], None],
 ) -> Generator[Stretch]:
-    """Yield what the store at `path` holds from `from_s` to `to_s`, both included, in order.
+    """Yield what the store holds from `from_s` to `to_s`, both included, in order.
 
     What is damaged is left out and told to `on_refused`.
 
     Raises:
         StoreError: the store cannot be read; the tank and the channel are named.
     """
-    reader = StoreReader(path)
     marks = reader.marks(-_EVER_S if from_s is None else from_s, _EVER_S if to_s is None else to_s)
     span = reader.span()
     ends_s = [mark.time_s for mark in marks]
@@ -75,7 +74,7 @@ def stored_stretches(
 
 
 def _part(
-    reader: StoreReader,
+    reader: RoomReader,
     tank: str,
     channel: Channel,
     from_ms: int,

@@ -32,10 +32,12 @@ _TELL_EVERY_LINES = 10_000
 
 @dataclass(frozen=True, slots=True)
 class RecordedRoom:
-    """Where the readings of a room are: Parquet files, the file of a store, or SenML lines."""
+    """Where the readings of a room are: Parquet files, a store, or SenML lines."""
 
     parquet: tuple[Path, ...] = ()
-    store: Path | None = None
+    store: Path | str | None = None
+    """The path of a file, or the address of a server, which holds rooms by their slug."""
+    room: str = ""
     senml: Path | None = None
     """A pack a line, as plain replay reads them: always from the first to the last."""
     from_s: float | None = None
@@ -46,8 +48,10 @@ class RecordedRoom:
         """Yield the readings in order; raises UsageError or StoreError where they cannot be read."""
         if self.store is not None:
             from tankwatch.backtest.stored import stored_stretches
+            from tankwatch.store.room_reader import open_reader
 
-            return stored_stretches(self.store, self.from_s, self.to_s, tanks, on_share, on_refused)
+            reader = open_reader(self.store, self.room)
+            return stored_stretches(reader, self.from_s, self.to_s, tanks, on_share, on_refused)
         from tankwatch.backtest.parquet_rows import parquet_stretches
 
         return parquet_stretches(self.parquet, self.from_s, self.to_s, tanks, on_share, on_refused)

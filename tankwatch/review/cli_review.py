@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tankwatch.errors import UsageError
+from tankwatch.store.cli_store import add_store_option, reader_for
 
 if TYPE_CHECKING:
     from tankwatch.config import Config, RoomConfig
@@ -32,6 +33,7 @@ def add_review_parser(subparsers: Any) -> argparse.ArgumentParser:
     parser.add_argument(
         "--weeks", metavar="N", type=int, help="the last N weeks instead: heat loss, heater, light, drift"
     )
+    add_store_option(parser)
     parser.add_argument("--tank", metavar="ID", action="append", help="only this tank; may be repeated")
     parser.add_argument("--alarms", action="store_true", help="add the figures of the alarms themselves")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
@@ -52,14 +54,13 @@ def run_review(args: argparse.Namespace) -> int:
     from tankwatch.config import load
     from tankwatch.config_path import find_config
     from tankwatch.review.review import review_room
-    from tankwatch.store.reader import StoreReader
 
     config = load(find_config(args.config))
     now_s = SystemClock().wall_s()
     if args.weeks is not None:
         return _review_weeks(args, config, now_s)
     span = _span(args, now_s, config.room)
-    review = review_room(config, StoreReader(config.store.path), span, now_s, args.tank)
+    review = review_room(config, reader_for(args, config), span, now_s, args.tank)
     if args.html is not None:
         from tankwatch.review.page import write_page
 
@@ -78,7 +79,6 @@ def run_review(args: argparse.Namespace) -> int:
 
 def _review_weeks(args: argparse.Namespace, config: "Config", now_s: float) -> int:
     from tankwatch.review.weeks import MOST_WEEKS, review_weeks
-    from tankwatch.store.reader import StoreReader
 
     others = {"--night": args.night, "--from": args.begin, "--to": args.end, "--hours": args.hours}
     given = [name for name, value in others.items() if value is not None] + ["--alarms"] * args.alarms
@@ -86,7 +86,7 @@ def _review_weeks(args: argparse.Namespace, config: "Config", now_s: float) -> i
         raise UsageError(f"--weeks ends with yesterday and covers whole days: leave {given[0]} away")
     if not 1 <= args.weeks <= MOST_WEEKS:
         raise UsageError(f"expected 1 to {MOST_WEEKS} weeks, got {args.weeks}")
-    review = review_weeks(config, StoreReader(config.store.path), args.weeks, now_s, args.tank)
+    review = review_weeks(config, reader_for(args, config), args.weeks, now_s, args.tank)
     if args.html is not None:
         from tankwatch.review.page_shell import write_pieces
         from tankwatch.review.weeks_page import weeks_page

@@ -10,7 +10,8 @@ from tankwatch.decode.channel import FAULT_CODES_C
 from tankwatch.reading import Channel
 from tankwatch.review.recording import Floats
 from tankwatch.review.span import midnight_s
-from tankwatch.store.reader import HOLD_S, StoreReader
+from tankwatch.store.room_reader import RoomReader
+from tankwatch.store.series import HOLD_S
 
 KNOWN_H = 20.0
 """A day counts for a channel that is known for so many of its hours."""
@@ -36,7 +37,7 @@ class DayFacts:
     """Hours with the lamp on."""
 
 
-def day_facts(reader: StoreReader, tank: str, first: date, count: int, zone: ZoneInfo) -> list[DayFacts]:
+def day_facts(reader: RoomReader, tank: str, first: date, count: int, zone: ZoneInfo) -> list[DayFacts]:
     """Return `count` local days of `tank` from `first` on.
 
     Raises:
@@ -85,7 +86,7 @@ def _known_hours(series: tuple[Floats, ...], begin_s: float, end_s: float) -> fl
 
 
 def _share_on(
-    reader: StoreReader, tank: str, channel: Channel, series: tuple[Floats, ...], begin_s: float, end_s: float
+    reader: RoomReader, tank: str, channel: Channel, series: tuple[Floats, ...], begin_s: float, end_s: float
 ) -> float | None:
     known_h = _known_hours(series, begin_s, end_s)
     if known_h < KNOWN_H:
@@ -94,7 +95,7 @@ def _share_on(
 
 
 def _hours_on(
-    reader: StoreReader, tank: str, series: tuple[Floats, ...], begin_s: float, end_s: float
+    reader: RoomReader, tank: str, series: tuple[Floats, ...], begin_s: float, end_s: float
 ) -> float | None:
     share = _share_on(reader, tank, Channel.LIGHT, series, begin_s, end_s)
     return None if share is None else share * (end_s - begin_s) / 3600.0

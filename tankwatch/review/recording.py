@@ -14,7 +14,9 @@ from tankwatch.alarms.model import Transition
 from tankwatch.config import TankConfig
 from tankwatch.decode.channel import FAULT_CODES_C
 from tankwatch.reading import Channel
-from tankwatch.store.reader import HOLD_S, StoredMark, StoreReader
+from tankwatch.store.entry import StoredMark
+from tankwatch.store.room_reader import RoomReader
+from tankwatch.store.series import HOLD_S
 
 Floats = NDArray[np.float64]
 
@@ -84,7 +86,7 @@ class Recording:
         return bool(np.isfinite(self.air_c).any())
 
 
-def record(reader: StoreReader, tank: TankConfig, from_s: float, to_s: float) -> Recording:
+def record(reader: RoomReader, tank: TankConfig, from_s: float, to_s: float) -> Recording:
     """Read what the store holds of `tank`.
 
     Raises:
@@ -125,7 +127,7 @@ def record(reader: StoreReader, tank: TankConfig, from_s: float, to_s: float) ->
 
 
 def _read(
-    reader: StoreReader, tank: str, channel: Channel, from_s: float, to_s: float
+    reader: RoomReader, tank: str, channel: Channel, from_s: float, to_s: float
 ) -> tuple[Floats, Floats]:
     """Return times and values, asked for week by week so that a year needs little memory."""
     times, values = [], []

@@ -22,7 +22,7 @@ from tankwatch.review.strain import Strain, find_strain
 from tankwatch.review.usual import Usual, learn_usual
 from tankwatch.review.what_if import WhatIf, two_smaller_heaters
 from tankwatch.store.entry import LogEntry
-from tankwatch.store.reader import StoreReader
+from tankwatch.store.room_reader import RoomReader
 
 _LONG_GAP_MIN = 15.0
 """Silence is told within 15 minutes at the latest, so a longer gap deserves a look."""
@@ -160,7 +160,7 @@ def _unseen_words(unseen: Sequence[str]) -> list[str]:
 
 def review_room(
     config: Config,
-    reader: StoreReader,
+    reader: RoomReader,
     span: Span,
     now_s: float,
     tanks: Sequence[str] | None = None,

@@ -15,7 +15,7 @@ from tankwatch.review.signature import Signature, find_signature
 from tankwatch.review.span import Span, midnight_s
 from tankwatch.review.usual import learn_usual
 from tankwatch.snapshot import Estimate
-from tankwatch.store.reader import StoreReader
+from tankwatch.store.room_reader import RoomReader
 
 MOST_WEEKS = 520
 _FIT_S = 3 * 86_400.0
@@ -108,7 +108,7 @@ class RoomWeeks:
 
 
 def review_weeks(
-    config: Config, reader: StoreReader, weeks: int, now_s: float, tanks: Sequence[str] | None = None
+    config: Config, reader: RoomReader, weeks: int, now_s: float, tanks: Sequence[str] | None = None
 ) -> RoomWeeks:
     """Return the last `weeks` times seven whole local days, for `tanks` or for all.
 
@@ -130,7 +130,7 @@ def review_weeks(
     )
 
 
-def _tank_weeks(reader: StoreReader, tank: TankConfig, first: date, weeks: int, zone: ZoneInfo) -> TankWeeks:
+def _tank_weeks(reader: RoomReader, tank: TankConfig, first: date, weeks: int, zone: ZoneInfo) -> TankWeeks:
     days = day_facts(reader, tank.id, first, 7 * weeks, zone)
     found = tuple(_week(reader, tank, days[7 * i : 7 * i + 7], zone) for i in range(weeks))
     heater = _drift([None if week.heater_w is None else week.heater_w.value for week in found])
@@ -158,7 +158,7 @@ def _power(tank: TankConfig, weeks: Sequence[WeekFacts]) -> tuple[float | None, 
     return middle.value, middle.uncertainty
 
 
-def _week(reader: StoreReader, tank: TankConfig, days: Sequence[DayFacts], zone: ZoneInfo) -> WeekFacts:
+def _week(reader: RoomReader, tank: TankConfig, days: Sequence[DayFacts], zone: ZoneInfo) -> WeekFacts:
     heater_w = None
     if any(day.duty for day in days) and any(day.water_c is not None for day in days):
         end_s = midnight_s(days[-1].day + timedelta(days=1), zone)
@@ -185,7 +185,7 @@ def _week(reader: StoreReader, tank: TankConfig, days: Sequence[DayFacts], zone:
     )
 
 
-def _heater_power(reader: StoreReader, tank: TankConfig, end_s: float) -> Estimate | None:
+def _heater_power(reader: RoomReader, tank: TankConfig, end_s: float) -> Estimate | None:
     model = learn_usual(record(reader, tank, end_s - _FIT_S, end_s), end_s).model
     heating = model.heating_k_per_h
     if heating is None or not model.heating_is_measured:

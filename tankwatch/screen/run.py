@@ -13,7 +13,7 @@ from tankwatch.config import Config
 from tankwatch.control.client import ControlClient
 from tankwatch.control.path import socket_path
 from tankwatch.screen.pace import is_remote
-from tankwatch.store.reader import StoreReader
+from tankwatch.store.room_reader import open_reader
 
 if TYPE_CHECKING:
     from tankwatch.review.review import RoomReview
@@ -22,17 +22,18 @@ if TYPE_CHECKING:
     from tankwatch.screen.feed import Progress
 
 
-def run_screen(config: Config, config_path: Path, *, slow: bool = False) -> None:
+def run_screen(config: Config, config_path: Path, *, slow: bool = False, store: str | None = None) -> None:
     """Show the room of `config` full-screen until the keeper leaves it; needs no running watch.
 
     Over SSH readings repaint at most once a second, with `slow` once in five; keys are answered at once.
     There is no animation; TEXTUAL_FPS and TEXTUAL_ANIMATIONS in the environment have the last word.
+    The history is read from `store`, a path or the address of a server, or from the file of `config`.
     """
     prepare_environment(slow=slow)
     from tankwatch.screen.app import TankwatchApp
     from tankwatch.screen.health_page import Places
 
-    reader = StoreReader(config.store.path)
+    reader = open_reader(store or config.store.path, config.room.slug)
     socket = socket_path(config)
 
     def review(span: "Span", now_s: float, progress: "Progress") -> "RoomReview":

@@ -1,7 +1,21 @@
-"""What is kept beside readings and alarms: entries of the care log, and messages for people."""
+"""What is kept beside readings and alarms: service marks, the care log, messages for people."""
 
 from dataclasses import dataclass, field
 from typing import Any
+
+from tankwatch.reading import ServiceMark
+
+
+@dataclass(frozen=True, slots=True)
+class StoredMark:
+    """One service mark."""
+
+    tank: str
+    mark: ServiceMark
+    time_s: float
+    """Seconds since 1970 UTC."""
+    who: str
+    """A person, or the source whose probe or button sent it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ import logging
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -24,34 +24,17 @@ from tankwatch.store.chart import Parts, chart
 from tankwatch.store.codec import BlockError, DamagedError
 from tankwatch.store.connection import connect_to_read
 from tankwatch.store.ends import newest_readings, span_ms
-from tankwatch.store.entry import Dropped, LogEntry, StoredMessage
+from tankwatch.store.entry import Dropped, LogEntry, StoredMark, StoredMessage
 from tankwatch.store.fresh import OnDamage, fresh_readings
 from tankwatch.store.on_time import on_time_ms
+from tankwatch.store.room_reader import FOREVER_S
 from tankwatch.store.rows import SELECT_LOG, SELECT_OUTBOX, SELECT_STEP, log_of_row, step_of_row
 from tankwatch.store.runs import WatchRun, blind_times
-from tankwatch.store.series import Series, seconds_on, series_of_arrays, series_of_buckets
+from tankwatch.store.series import HOLD_S, Series, seconds_on, series_of_arrays, series_of_buckets
 
 _log = logging.getLogger(__name__)
 
-HOLD_S = 900.0
-"""An on/off state is believed this long without news."""
-
-_FOREVER_S = 1e11
-"""Beyond any stamp."""
-
 _SERIES = "SELECT series_id, tank, channel FROM series"
-
-
-@dataclass(frozen=True, slots=True)
-class StoredMark:
-    """One service mark."""
-
-    tank: str
-    mark: ServiceMark
-    time_s: float
-    """Seconds since 1970 UTC."""
-    who: str
-    """A person, or the source whose probe or button sent it."""
 
 
 class StoreReader:
@@ -158,7 +141,7 @@ class StoreReader:
         return max(1 if last is None else int(last) + 1, numbers.beyond(self.memory(numbers.KEY)))
 
     def marks(
-        self, from_s: float = -_FOREVER_S, to_s: float = _FOREVER_S, tank: str | None = None
+        self, from_s: float = -FOREVER_S, to_s: float = FOREVER_S, tank: str | None = None
     ) -> list[StoredMark]:
         """Return the service marks, oldest first."""
         rows = self._ask(
@@ -170,8 +153,8 @@ class StoreReader:
 
     def log(
         self,
-        from_s: float = -_FOREVER_S,
-        to_s: float = _FOREVER_S,
+        from_s: float = -FOREVER_S,
+        to_s: float = FOREVER_S,
         tank: str | None = None,
         kind: str | None = None,
     ) -> list[LogEntry]:
@@ -197,7 +180,7 @@ class StoreReader:
         )
         return [StoredMessage(json.loads(content), *rest) for content, *rest in rows]
 
-    def runs(self, from_s: float = -_FOREVER_S, to_s: float = _FOREVER_S) -> list[WatchRun]:
+    def runs(self, from_s: float = -FOREVER_S, to_s: float = FOREVER_S) -> list[WatchRun]:
         """Return the runs of the watch that touch the stretch, oldest first."""
         rows = self._ask(
             "SELECT run_id, start_s, end_s, boot_id, clean FROM run "
@@ -280,4 +263,4 @@ def _from(from_ms: int, time_ms: Ints, value: Floats) -> tuple[Ints, Floats]:
 
 
 def _ms(time_s: float) -> int:
-    return round(float(np.clip(time_s, -_FOREVER_S, _FOREVER_S)) * 1000.0)
+    return round(float(np.clip(time_s, -FOREVER_S, FOREVER_S)) * 1000.0)

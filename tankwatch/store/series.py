@@ -7,6 +7,9 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
+HOLD_S = 900.0
+"""An on/off state is believed this long without news."""
+
 
 @dataclass(frozen=True, slots=True)
 class Series:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 from tankwatch.errors import UsageError
+from tankwatch.store.cli_store import add_store_option, reader_for
 
 if TYPE_CHECKING:
     from tankwatch.config import Config
@@ -35,6 +36,7 @@ def add_transfer_parsers(subparsers: Any) -> None:
     sub.add_argument("--from", metavar="TIME", dest="begin", help="begin, local or with an offset")
     sub.add_argument("--to", metavar="TIME", dest="end", help="end")
     sub.add_argument("--tank", metavar="ID", action="append", help="only this tank; may be repeated")
+    add_store_option(sub)
     sub.set_defaults(command=run_export)
 
     sub = subparsers.add_parser(
@@ -85,7 +87,6 @@ def run_export(args: argparse.Namespace) -> int:
     """
     from tankwatch.config import load
     from tankwatch.review.span import time_of
-    from tankwatch.store.reader import StoreReader
     from tankwatch.transfer.progress import ShareLine
     from tankwatch.transfer.stored_rows import stored_rows
 
@@ -97,7 +98,7 @@ def run_export(args: argparse.Namespace) -> int:
     line = ShareLine("exported")
     left_out = _Counter()
     rows = stored_rows(
-        StoreReader(config.store.path),
+        reader_for(args, config),
         None if args.begin is None else time_of(args.begin, zone),
         None if args.end is None else time_of(args.end, zone),
         args.tank,

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from tankwatch.reading import Channel
-from tankwatch.store.reader import StoredMark, StoreReader
+from tankwatch.store.entry import StoredMark
+from tankwatch.store.room_reader import RoomReader
 
 Progress = Callable[[float], None]
 """Told the share that is done, 0..1."""
@@ -38,7 +39,7 @@ class Row:
 
 
 def stored_rows(
-    reader: StoreReader,
+    reader: RoomReader,
     from_s: float | None = None,
     to_s: float | None = None,
     tanks: Sequence[str] | None = None,
@@ -87,7 +88,7 @@ def _rows(time_us: int, tank: str, group: Iterator[_Item]) -> Iterator[Row]:
     yield row
 
 
-def _series(reader: StoreReader, tank: str, channel: Channel, from_s: float, to_s: float) -> Iterator[_Item]:
+def _series(reader: RoomReader, tank: str, channel: Channel, from_s: float, to_s: float) -> Iterator[_Item]:
     begin_ms, end_ms = round(from_s * 1000.0), round(to_s * 1000.0)
     width_s = _WINDOW_S
     while begin_ms <= end_ms:
@@ -104,7 +105,7 @@ def _series(reader: StoreReader, tank: str, channel: Channel, from_s: float, to_
 
 
 def _marks(
-    reader: StoreReader, from_s: float | None, to_s: float | None, tanks: Sequence[str] | None
+    reader: RoomReader, from_s: float | None, to_s: float | None, tanks: Sequence[str] | None
 ) -> Iterator[_Item]:
     marks = reader.marks(-_EVER_S if from_s is None else from_s, _EVER_S if to_s is None else to_s)
     for mark in sorted(marks, key=lambda m: (round(m.time_s * 1e6), m.tank)):

@@ -170,7 +170,7 @@ def test_a_process_that_is_killed_is_told_and_no_other_is_left(rooms: Rooms) -> 
     ("arguments", "word"),
     [
         (("missing.parquet",), "no such file"),
-        (("--store", "postgresql://127.0.0.1/rooms"), "postgresql"),
+        (("--store", "mysql://127.0.0.1/rooms"), "mysql"),
         (("--store", "missing.db"), "no store"),
         ((), "no readings"),
         (("{senml}", "--from", "2026-09-21"), "judged whole"),

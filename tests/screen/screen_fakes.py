@@ -23,8 +23,7 @@ from tankwatch.snapshot import (
     StoreSnapshot,
     TankSnapshot,
 )
-from tankwatch.store.entry import LogEntry
-from tankwatch.store.reader import StoredMark
+from tankwatch.store.entry import LogEntry, StoredMark
 
 NOW_S = 1_795_572_000.0  # 2026-11-25 02:00 UTC
 Floats = npt.NDArray[np.float64]

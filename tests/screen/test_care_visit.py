@@ -17,8 +17,7 @@ from tankwatch.screen.care.gill_dialog import GillDialog
 from tankwatch.screen.care.lift_dialog import LiftDialog
 from tankwatch.screen.picture import Picture
 from tankwatch.screen.service_dialog import ServiceBegin, ServiceEnd
-from tankwatch.store.entry import LogEntry
-from tankwatch.store.reader import StoredMark
+from tankwatch.store.entry import LogEntry, StoredMark
 
 pytestmark = pytest.mark.asyncio
 

@@ -8,7 +8,7 @@ from importlib.metadata import version
 from pathlib import Path
 
 import pytest
-from screen_fakes import EVIL, settle
+from screen_fakes import EVIL, FakeHistory, settle
 from test_snapshots import DRAWN_WITH, SIZES, Compare, pressing
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "rooms"))
@@ -218,6 +218,28 @@ async def test_a_room_is_opened_looked_at_and_left(size: tuple[int, int]) -> Non
         await pilot.press("escape")
         await settle(pilot)
         assert isinstance(app.screen, RoomsPage)
+
+
+@pytest.mark.asyncio
+async def test_with_a_central_store_a_tank_shows_the_history_of_its_own_room() -> None:
+    ear, asked = _heard(), list[str]()
+    history = FakeHistory()
+
+    def history_of(room_id: str) -> FakeHistory:
+        asked.append(room_id)
+        return history
+
+    config = Config.model_validate({"room": {"name": "Centre"}, "centre": {}})
+    app = RoomsApp(config, ear.hub, FakeEar(ear), ear.clock, history_of=history_of, who="kim")
+    async with app.run_test(size=(120, 40)) as pilot:
+        await settle(pilot)
+        await pilot.press("enter")
+        await settle(pilot)
+        await pilot.press("enter")
+        await settle(pilot)
+        assert asked == ["cellar"]
+        assert "t01" in {tank for tank, *_ in history.asked}
+        assert "No history here" not in _text(app, "#readout")
 
 
 @pytest.mark.asyncio

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 
 from tankwatch.reading import Channel, Reading
 from tankwatch.store.bulk import write_history
-from tankwatch.store.reader import StoredMark, StoreReader
+from tankwatch.store.entry import StoredMark
+from tankwatch.store.reader import StoreReader
 from tankwatch.transfer.csv_file import COLUMNS, parse_time_us, read_csv, time_text, write_csv
 from tankwatch.transfer.parquet_file import read_parquet, write_parquet
 from tankwatch.transfer.senml_file import read_senml, write_senml

@@ -1,11 +1,12 @@
 """Start the screen of all rooms on a real broker."""
 
 import logging
+from functools import partial
 from pathlib import Path
 
 from tankwatch.clock import SystemClock
 from tankwatch.config import Config
-from tankwatch.errors import ConfigError
+from tankwatch.errors import ConfigError, UsageError
 from tankwatch.rooms.hub import Hub
 from tankwatch.rooms.listener import RoomListener
 from tankwatch.rooms.topics import Topics
@@ -14,6 +15,7 @@ from tankwatch.screen.run import prepare_environment
 from tankwatch.snapshot import SourceSnapshot
 from tankwatch.sources.inbox import Inbox
 from tankwatch.sources.supervise import Supervisor
+from tankwatch.store.room_reader import is_url, open_reader
 
 STOP_WITHIN_S = 3.0
 LOST_AFTER_S = 5.0
@@ -41,12 +43,17 @@ class Ear:
         self._listener.acknowledge(room_id, alarm_id, who)
 
 
-def run_rooms(config: Config, config_path: Path, *, slow: bool = False) -> None:
+def run_rooms(config: Config, config_path: Path, *, slow: bool = False, store: str | None = None) -> None:
     """Show all rooms full-screen until the keeper leaves; hears the broker of `[centre]` or `[publish]`.
+
+    `store`: the address of the central store, where each room's charts are read from.
 
     Raises:
         ConfigError: the file names neither.
+        UsageError: `store` holds one room only.
     """
+    if store is not None and not is_url(store):
+        raise UsageError("--rooms reads every room's history: give --store postgresql://USER@HOST/DATABASE")
     broker = config.centre or config.publish
     if broker is None:
         raise ConfigError(f"{config_path}: there is no [centre]: name the broker that the rooms publish to")
@@ -68,7 +75,16 @@ def run_rooms(config: Config, config_path: Path, *, slow: bool = False) -> None:
     supervisor = Supervisor(listener, Inbox(1), clock, lost_after_s=LOST_AFTER_S)
     supervisor.start()
     try:
-        RoomsApp(config, hub, Ear(listener, supervisor), clock, slow=slow, remote=is_remote()).run()
+        history_of = None if store is None else partial(open_reader, store)
+        RoomsApp(
+            config,
+            hub,
+            Ear(listener, supervisor),
+            clock,
+            history_of=history_of,
+            slow=slow,
+            remote=is_remote(),
+        ).run()
     finally:
         supervisor.ask_to_stop()
         supervisor.join(STOP_WITHIN_S)

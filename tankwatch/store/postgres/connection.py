@@ -19,12 +19,6 @@ if TYPE_CHECKING:
 CONNECT_TIMEOUT_S = 10
 ANSWER_WITHIN_MS = 60_000
 """What was sent and not acknowledged for so long means that the link is dead."""
-SCHEMES = ("postgresql://", "postgres://")
-
-
-def is_postgres_url(text: str) -> bool:
-    """Tell whether `text` names a PostgreSQL store rather than a file."""
-    return text.startswith(SCHEMES)
 
 
 def connect(

@@ -1,8 +1,10 @@
-"""Reading one room in the central store: the questions and answers of `store.reader.StoreReader`."""
+"""Reading one room in the central store: the answers to the questions of `store.room_reader`."""
 
 import json
-from collections.abc import Sequence
-from typing import Any
+import weakref
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -10,16 +12,23 @@ from tankwatch.alarms.model import Alarm, AlarmState, Transition
 from tankwatch.errors import StoreError
 from tankwatch.reading import Channel, ServiceMark
 from tankwatch.store.chart import Parts
-from tankwatch.store.entry import Dropped, LogEntry, StoredMessage
+from tankwatch.store.entry import Dropped, LogEntry, StoredMark, StoredMessage
 from tankwatch.store.postgres.chart import chart
 from tankwatch.store.postgres.connection import connect, told
 from tankwatch.store.postgres.write import STEP_COLUMNS
-from tankwatch.store.reader import HOLD_S, StoredMark
+from tankwatch.store.room_reader import FOREVER_S
 from tankwatch.store.rows import log_of_row, step_of_row
 from tankwatch.store.runs import WatchRun, blind_times
-from tankwatch.store.series import Series, series_of_arrays, series_of_buckets
+from tankwatch.store.series import HOLD_S, Series, series_of_arrays, series_of_buckets
 
-_FOREVER_S = 1e11
+if TYPE_CHECKING:
+    import psycopg
+
+    Connection = psycopg.Connection[tuple[Any, ...]]
+
+MOST_IDLE = 2
+"""Connections that wait for the next question."""
+
 _PLACE = (
     "place_id = (SELECT place_id FROM place WHERE room = %(room)s AND tank = %(tank)s) "
     "AND channel_id = (SELECT channel_id FROM channel WHERE name = %(channel)s)"
@@ -46,14 +55,17 @@ _ON_MS = (
 class PostgresReader:
     """Questions about the room `room` in the store at `url`.
 
-    Every method opens a connection that may only read, asks, and closes it; each raises StoreError if the
-    store cannot be reached or read. Times are seconds since 1970 UTC; stretches include both ends.
+    Connections may only read. One that has answered waits for the next question, without a transaction: a
+    night of many tanks asks hundreds. Every method raises StoreError if the store cannot be reached or read,
+    and may be called from any thread. Times are seconds since 1970 UTC; stretches include both ends.
     """
 
     def __init__(self, url: str, room: str) -> None:
         """Name the store and the room; nothing is opened yet."""
         self.url = url
         self.room = room
+        self._idle: list[Connection] = []
+        weakref.finalize(self, _close, self._idle)
 
     def series(
         self, tank: str, channel: Channel, from_s: float, to_s: float, buckets: int | None = None
@@ -76,7 +88,7 @@ class PostgresReader:
                 np.array([r[0] for r in rows], np.int64), np.array([r[1] for r in rows], np.float64)
             )
         parts = Parts(from_ms, to_ms, buckets)
-        with told("cannot be read"), connect(self.url, read_only=True) as connection:
+        with self._connected() as connection:
             ids = connection.execute(
                 "SELECT place_id, channel_id FROM place, channel WHERE room = %s AND tank = %s AND name = %s",
                 (self.room, tank, str(channel)),
@@ -137,7 +149,7 @@ class PostgresReader:
         return 1 if last is None else int(last) + 1
 
     def marks(
-        self, from_s: float = -_FOREVER_S, to_s: float = _FOREVER_S, tank: str | None = None
+        self, from_s: float = -FOREVER_S, to_s: float = FOREVER_S, tank: str | None = None
     ) -> list[StoredMark]:
         """Return the service marks, oldest first."""
         rows = self._ask(
@@ -149,8 +161,8 @@ class PostgresReader:
 
     def log(
         self,
-        from_s: float = -_FOREVER_S,
-        to_s: float = _FOREVER_S,
+        from_s: float = -FOREVER_S,
+        to_s: float = FOREVER_S,
         tank: str | None = None,
         kind: str | None = None,
     ) -> list[LogEntry]:
@@ -177,7 +189,7 @@ class PostgresReader:
         )
         return [StoredMessage(json.loads(content), *rest) for content, *rest in rows]
 
-    def runs(self, from_s: float = -_FOREVER_S, to_s: float = _FOREVER_S) -> list[WatchRun]:
+    def runs(self, from_s: float = -FOREVER_S, to_s: float = FOREVER_S) -> list[WatchRun]:
         """Return the runs of the watch that touch the stretch, oldest first."""
         rows = self._ask(
             "SELECT run_id, start_s, end_s, boot_id, clean FROM run WHERE room = %(room)s "
@@ -191,9 +203,45 @@ class PostgresReader:
         return blind_times(self.runs(from_s, to_s), from_s, to_s)
 
     def _ask(self, question: str, values: dict[str, Any] | None = None) -> Sequence[Any]:
-        with told("cannot be read"), connect(self.url, read_only=True) as connection:
+        with self._connected() as connection:
             return connection.execute(question.encode(), {"room": self.room, **(values or {})}).fetchall()
+
+    @contextmanager
+    def _connected(self) -> "Iterator[Connection]":
+        """Lend a connection that answers; whatever goes wrong with it, it is not lent again."""
+        connection = self._waiting() or connect(self.url, read_only=True)
+        try:
+            with told("cannot be read"):
+                yield connection
+        except BaseException:
+            connection.close()
+            raise
+        if len(self._idle) < MOST_IDLE:
+            self._idle.append(connection)
+        else:
+            connection.close()
+
+    def _waiting(self) -> "Connection | None":
+        """Return a connection that waited and still answers: the server may have been started anew."""
+        while self._idle:
+            try:
+                connection = self._idle.pop()
+            except IndexError:
+                return None  # another thread was quicker
+            try:
+                with told("does not answer any more"):
+                    connection.execute("SELECT 1")
+            except StoreError:
+                connection.close()
+            else:
+                return connection
+        return None
+
+
+def _close(idle: "list[Connection]") -> None:
+    for connection in idle:
+        connection.close()
 
 
 def _ms(time_s: float) -> int:
-    return round(float(np.clip(time_s, -_FOREVER_S, _FOREVER_S)) * 1000.0)
+    return round(float(np.clip(time_s, -FOREVER_S, FOREVER_S)) * 1000.0)
