@@ -30,6 +30,8 @@ _STEP_S = 600.0
 SPEEDS_S = (120.0, 300.0, 600.0, 1200.0, 3600.0)
 """Seconds of the night for each second of play."""
 _AGAIN_S = 900.0
+_TRY_AGAIN_S = 15.0
+"""What could not be read is asked for again so soon: a server comes back."""
 """A night that is still going on is reviewed again after so long."""
 
 
@@ -159,8 +161,8 @@ class NightPage(Page):
         span, asked = self.span_of(now_s, self.back), self._asked
         if asked is not None and asked.from_s == span.from_s:
             # A night that was over when it was asked for does not change any more.
-            over = asked.title == span.title and span.to_s < now_s
-            if over or mono_s - self._asked_at_s < _AGAIN_S:
+            over = asked.title == span.title and span.to_s < now_s and not self.trouble
+            if over or mono_s - self._asked_at_s < (_TRY_AGAIN_S if self.trouble else _AGAIN_S):
                 return
         self._asked, self._asked_at_s = span, mono_s
         self._read(now_s, span)

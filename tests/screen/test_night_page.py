@@ -210,6 +210,30 @@ async def test_a_store_that_cannot_be_read_is_told() -> None:
 
 
 @pytest.mark.asyncio
+async def test_a_night_that_could_not_be_read_is_read_when_the_store_is_back(night: RoomReview) -> None:
+    app, asked, clock = app_with(night)
+    whole = app.review
+
+    def away(span: Span, now_s: float, progress: Progress) -> RoomReview:
+        raise StoreError("the server is away")
+
+    app.review = away
+    async with app.run_test(size=(80, 24)) as pilot:
+        await open_night(pilot)
+        assert "the server is away" in shown(app)
+        app.review = whole
+        clock.advance(14.0)
+        night_of(app).refresh_view()
+        await settle(pilot)
+        assert not asked
+        clock.advance(2.0)
+        night_of(app).refresh_view()
+        await settle(pilot)
+        assert len(asked) == 1
+        assert night_of(app).review is night
+
+
+@pytest.mark.asyncio
 async def test_the_page_follows_the_hours_of_the_configuration(night: RoomReview) -> None:
     app, _, _ = app_with(night)
     room = app.config.room.model_copy(update={"night": ("22:00", "06:30")})
