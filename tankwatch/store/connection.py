@@ -5,6 +5,8 @@ and checkpoint in the same instant. Here only one connection ever does either, u
 other one is read-only; a read-only connection cannot checkpoint, not even as the last to close.
 """
 
+import contextlib
+import os
 import sqlite3
 from enum import StrEnum
 from pathlib import Path
@@ -53,8 +55,18 @@ def companion(path: Path, suffix: str) -> Path:
     return path.with_name(path.name + suffix)
 
 
+def make_private(path: Path) -> None:
+    """Make an empty file at `path` for its owner alone, whatever the umask; one that is there stays as it is.
+
+    SQLite gives its companions the mode of the file. Where none can be made, SQLite says why.
+    """
+    with contextlib.suppress(OSError):
+        os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
+
+
 def connect_to_write(path: Path, busy_s: float) -> sqlite3.Connection:
     """Open `path` for the writer, making it if need be; transactions are begun and ended by hand."""
+    make_private(path)
     connection = sqlite3.connect(path, timeout=busy_s, isolation_level=None)
     connection.execute("PRAGMA auto_vacuum = INCREMENTAL")  # of a new file: room can be given back later
     connection.execute("PRAGMA wal_autocheckpoint = 0")  # the writer chooses its moments

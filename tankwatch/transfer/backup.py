@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tankwatch.errors import StoreError, UsageError
-from tankwatch.store.connection import companion, connect_to_read
+from tankwatch.store.connection import companion, connect_to_read, make_private
 from tankwatch.store.soundness import BlockCheck, Damaged, damaged_fresh
 
 _PAGES = 4096
@@ -50,6 +50,7 @@ def back_up(store: Path, copy: Path, progress: Callable[[float], None] | None = 
         with closing(connect_to_read(store)) as source:
             source.execute("BEGIN")
             rows = _counts(source)
+            make_private(partial)
             with closing(sqlite3.connect(partial, isolation_level=None)) as target:
                 source.backup(target, pages=_PAGES, progress=_teller(progress))
                 # One file, that can be carried away as it lies.

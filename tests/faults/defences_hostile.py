@@ -89,4 +89,28 @@ DEFENCES = [
         f"{FUZZ}[packs]",
         "tests/decode/test_decoder.py",
     ),
+    defence(
+        "a-state-is-on-or-off",
+        "an import takes no heater or light that is neither on nor off",
+        "tankwatch/transfer/taken.py",
+        "elif value not in (0.0, 1.0):",
+        "elif False:",
+        f"{FUZZ}[senml-files]",
+    ),
+    defence(
+        "no-sensor-measures-that",
+        "a 1-wire figure beyond the sensor's range is no temperature",
+        f"{DECODE}/w1_slave.py",
+        "if not COLDEST_C <= value_c <= WARMEST_C and abs(value_c - LOW_SUPPLY_C) > 0.001:",
+        "if False:",
+        f"{FUZZ}[w1]",
+    ),
+    defence(
+        "a-proposal-loads",
+        "what listening proposes is a configuration that loads",
+        "tankwatch/listen/propose.py",
+        "if tanks and _refusal(whole) is not None:",
+        "if False:",
+        f"{FUZZ}[streams]",
+    ),
 ]

@@ -6,6 +6,7 @@ KEYS = "tests/security/test_keys_and_warnings.py"
 POISON = "tests/security/test_poison.py"
 SOURCE = "tests/security/test_no_dangerous_calls.py"
 CONTROL = "tests/control/test_server.py"
+MODES = "tests/security/test_file_modes.py"
 CODES = "tankwatch/notify/codes.py"
 
 DEFENCES = [
@@ -96,6 +97,30 @@ DEFENCES = [
         "os.umask(os.umask(0o077) | 0o022)",
         "os.umask(0)",
         "tests/security/test_open_ports.py",
+    ),
+    defence(
+        "store-is-ours-alone",
+        "nobody else can read the store, its log or a store that was taken in",
+        "tankwatch/store/connection.py",
+        "os.O_CLOEXEC, 0o600))",
+        "os.O_CLOEXEC, 0o666))",
+        f"{MODES}::test_store_log_and_backup_are_for_their_owner_alone_whatever_the_umask",
+    ),
+    defence(
+        "backup-is-ours-alone",
+        "nobody else can read a copy of the store",
+        "tankwatch/transfer/backup.py",
+        "            make_private(partial)\n",
+        "",
+        f"{MODES}::test_store_log_and_backup_are_for_their_owner_alone_whatever_the_umask",
+    ),
+    defence(
+        "another-user-is-turned-away",
+        "a second user whom the modes let in is turned away by the kernel's word",
+        "tankwatch/control/peer.py",
+        "return uid is None or uid in {0, os.getuid()}",
+        "return True",
+        "tests/security/test_another_user.py",
     ),
     defence(
         "loopback-is-an-address",

@@ -1,6 +1,8 @@
 """The pages driven by keys and by the mouse: state first, then the words on them."""
 
 import csv
+import os
+import stat
 from dataclasses import replace
 from pathlib import Path
 
@@ -289,6 +291,26 @@ async def test_the_chart_is_saved_as_a_table(tmp_path: Path, monkeypatch: pytest
         notes = [str(n.message) for n in app._notifications]
         assert any("Saved as" in n for n in notes)
         assert any("could not be saved" in n for n in notes), "a file that exists is left alone"
+
+
+async def test_a_picture_to_hand_on_follows_the_umask(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    app, _, _ = make_app(make_room(2))
+    old = os.umask(0o027)
+    try:
+        async with app.run_test(size=(80, 24)) as pilot:
+            await settle(pilot)
+            app.save_picture()
+            await pilot.press("enter")
+            await settle(pilot)
+            await pilot.press("e")
+            await settle(pilot)
+    finally:
+        os.umask(old)
+    modes = {path.suffix: stat.S_IMODE(path.stat().st_mode) for path in tmp_path.iterdir()}
+    assert modes == {".svg": 0o640, ".csv": 0o640}
 
 
 async def test_without_a_watch_it_says_so_shows_history_and_how_to_start_one() -> None:

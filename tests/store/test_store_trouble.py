@@ -196,6 +196,7 @@ def test_a_read_only_folder_is_refused_for_writing_and_can_be_read(tmp_path: Pat
     folder.mkdir()
     write_history(folder / "room.db", [temperature(0, 25.5)])
     (folder / "room.db.lock").unlink()
+    (folder / "room.db").chmod(0o444)
     open_to_all(tmp_path)
     folder.chmod(0o555)
     result = run_as_nobody(
