@@ -17,7 +17,7 @@ import numpy as np
 
 from tankwatch.alarms.model import Alarm, AlarmState, Transition
 from tankwatch.errors import StoreError
-from tankwatch.reading import ON_OFF_CHANNELS, Channel, ServiceMark
+from tankwatch.reading import ON_OFF_CHANNELS, Channel
 from tankwatch.store import numbers
 from tankwatch.store.block import HOUR_MS, Floats, Ints, blocks_between, merged, readings_of
 from tankwatch.store.chart import Parts, chart
@@ -28,8 +28,17 @@ from tankwatch.store.entry import Dropped, LogEntry, StoredMark, StoredMessage
 from tankwatch.store.fresh import OnDamage, fresh_readings
 from tankwatch.store.on_time import on_time_ms
 from tankwatch.store.room_reader import FOREVER_S
-from tankwatch.store.rows import SELECT_LOG, SELECT_OUTBOX, SELECT_STEP, log_of_row, step_of_row
-from tankwatch.store.runs import WatchRun, blind_times
+from tankwatch.store.rows import (
+    SELECT_LOG,
+    SELECT_OUTBOX,
+    SELECT_STEP,
+    dropped_of_row,
+    log_of_row,
+    mark_of_row,
+    message_of_row,
+    step_of_row,
+)
+from tankwatch.store.runs import WatchRun, blind_times, run_of_row
 from tankwatch.store.series import HOLD_S, Series, seconds_on, series_of_arrays, series_of_buckets
 
 _log = logging.getLogger(__name__)
@@ -112,10 +121,7 @@ class StoreReader:
         rows = self._ask(
             "SELECT what, why, count, from_ms, to_ms, time_s FROM dropped ORDER BY day, what, why"
         )
-        return [
-            Dropped(what, why, count, from_ms / 1000.0, to_ms / 1000.0, time_s)
-            for what, why, count, from_ms, to_ms, time_s in rows
-        ]
+        return [dropped_of_row(row) for row in rows]
 
     def steps(self, from_s: float, to_s: float, tank: str | None = None) -> list[Transition]:
         """Return the steps of alarms, oldest first; of one tank, or of all and of the room."""
@@ -149,7 +155,7 @@ class StoreReader:
             "AND (:tank IS NULL OR tank = :tank) ORDER BY time_s, mark_id",
             {"from_s": from_s, "to_s": to_s, "tank": tank},
         )
-        return [StoredMark(name, ServiceMark(mark), time_s, who) for name, mark, time_s, who in rows]
+        return [mark_of_row(row) for row in rows]
 
     def log(
         self,
@@ -178,7 +184,7 @@ class StoreReader:
             f"{SELECT_OUTBOX} WHERE :state IS NULL OR state = :state ORDER BY made_s, message_id, way",
             {"state": state},
         )
-        return [StoredMessage(json.loads(content), *rest) for content, *rest in rows]
+        return [message_of_row(row) for row in rows]
 
     def runs(self, from_s: float = -FOREVER_S, to_s: float = FOREVER_S) -> list[WatchRun]:
         """Return the runs of the watch that touch the stretch, oldest first."""
@@ -187,7 +193,7 @@ class StoreReader:
             "WHERE end_s >= :from_s AND start_s <= :to_s ORDER BY start_s, run_id",
             {"from_s": from_s, "to_s": to_s},
         )
-        return [WatchRun(run_id, start_s, end_s, boot, bool(ok)) for run_id, start_s, end_s, boot, ok in rows]
+        return [run_of_row(row) for row in rows]
 
     def blind_times(self, from_s: float, to_s: float) -> list[tuple[float, float]]:
         """Return the stretches in which no watch ran, in time order."""

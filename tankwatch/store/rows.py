@@ -12,7 +12,7 @@ from tankwatch.alarms.model import Alarm, AlarmState, Condition, Priority, Trans
 from tankwatch.reading import Reading, ServiceMark
 from tankwatch.store.codec import BlockError
 from tankwatch.store.ends import newest_readings
-from tankwatch.store.entry import LogEntry, OutboxEntry
+from tankwatch.store.entry import Dropped, LogEntry, OutboxEntry, StoredMark, StoredMessage
 from tankwatch.store.fresh import without_fresh
 from tankwatch.store.late import sealed_ends, without_sealed
 
@@ -284,3 +284,21 @@ def _row_or_none(reading: Reading, ids: SeriesIds) -> ReadingRow | None:
     if abs(time_ms) >= _MAX_MS or not math.isfinite(value):
         return None
     return (ids[reading.tank, reading.channel], time_ms, value)
+
+
+def mark_of_row(row: Sequence[Any]) -> StoredMark:
+    """Return the service mark in a row of tank, mark, time and who."""
+    tank, mark, time_s, who = row
+    return StoredMark(tank, ServiceMark(mark), time_s, who)
+
+
+def dropped_of_row(row: Sequence[Any]) -> Dropped:
+    """Return the note in a row of what, why, count, from and to (ms), time."""
+    what, why, count, from_ms, to_ms, time_s = row
+    return Dropped(what, why, count, from_ms / 1000.0, to_ms / 1000.0, time_s)
+
+
+def message_of_row(row: Sequence[Any]) -> StoredMessage:
+    """Return the message in a row of the columns of SELECT_OUTBOX."""
+    content, *rest = row
+    return StoredMessage(json.loads(content), *rest)

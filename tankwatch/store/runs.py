@@ -4,6 +4,7 @@ import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from tankwatch.clock import Clock
 
@@ -71,6 +72,12 @@ def boot_id() -> str:
         return _BOOT_ID.read_text(encoding="utf-8").strip()
     except OSError:
         return ""
+
+
+def run_of_row(row: Sequence[Any]) -> WatchRun:
+    """Return the run in a row of its number, start, end, boot and whether it ended in order."""
+    run_id, start_s, end_s, boot_id, clean = row
+    return WatchRun(run_id, start_s, end_s, boot_id, bool(clean))
 
 
 def blind_times(runs: Sequence[WatchRun], from_s: float, to_s: float) -> list[tuple[float, float]]:

@@ -10,15 +10,15 @@ import numpy as np
 
 from tankwatch.alarms.model import Alarm, AlarmState, Transition
 from tankwatch.errors import StoreError
-from tankwatch.reading import Channel, ServiceMark
+from tankwatch.reading import Channel
 from tankwatch.store.chart import Parts
 from tankwatch.store.entry import Dropped, LogEntry, StoredMark, StoredMessage
 from tankwatch.store.postgres.chart import chart
 from tankwatch.store.postgres.connection import connect, told
 from tankwatch.store.postgres.write import STEP_COLUMNS
 from tankwatch.store.room_reader import FOREVER_S
-from tankwatch.store.rows import log_of_row, step_of_row
-from tankwatch.store.runs import WatchRun, blind_times
+from tankwatch.store.rows import dropped_of_row, log_of_row, mark_of_row, message_of_row, step_of_row
+from tankwatch.store.runs import WatchRun, blind_times, run_of_row
 from tankwatch.store.series import HOLD_S, Series, series_of_arrays, series_of_buckets
 
 if TYPE_CHECKING:
@@ -122,7 +122,7 @@ class PostgresReader:
             "SELECT what, why, count, from_ms, to_ms, time_s FROM dropped WHERE room = %(room)s "
             "ORDER BY day, what, why"
         )
-        return [Dropped(w, why, n, a / 1000.0, b / 1000.0, time_s) for w, why, n, a, b, time_s in rows]
+        return [dropped_of_row(row) for row in rows]
 
     def steps(self, from_s: float, to_s: float, tank: str | None = None) -> list[Transition]:
         """Return the steps of alarms, oldest first; of one tank, or of all and of the room."""
@@ -157,7 +157,7 @@ class PostgresReader:
             "ORDER BY time_s, mark_id",
             {"from_s": from_s, "to_s": to_s, "tank": tank},
         )
-        return [StoredMark(name, ServiceMark(mark), time_s, who) for name, mark, time_s, who in rows]
+        return [mark_of_row(row) for row in rows]
 
     def log(
         self,
@@ -187,7 +187,7 @@ class PostgresReader:
             "AND (%(state)s::text IS NULL OR state = %(state)s) ORDER BY made_s, message_id, way",
             {"state": state},
         )
-        return [StoredMessage(json.loads(content), *rest) for content, *rest in rows]
+        return [message_of_row(row) for row in rows]
 
     def runs(self, from_s: float = -FOREVER_S, to_s: float = FOREVER_S) -> list[WatchRun]:
         """Return the runs of the watch that touch the stretch, oldest first."""
@@ -196,7 +196,7 @@ class PostgresReader:
             "AND end_s >= %(from_s)s AND start_s <= %(to_s)s ORDER BY start_s, run_id",
             {"from_s": from_s, "to_s": to_s},
         )
-        return [WatchRun(run_id, start_s, end_s, boot, bool(ok)) for run_id, start_s, end_s, boot, ok in rows]
+        return [run_of_row(row) for row in rows]
 
     def blind_times(self, from_s: float, to_s: float) -> list[tuple[float, float]]:
         """Return the stretches in which no watch ran, in time order."""
