@@ -8,10 +8,10 @@ import re
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, model_validator
 
 from tankwatch.alarms.model import Condition
-from tankwatch.config_types import CLOCK_TIME, FLOAT, ID, Table
+from tankwatch.config_types import CLOCK_TIME, FLOAT, ID, TOPIC, Table
 from tankwatch.errors import ConfigError
 
 PRIORITY = Literal["low", "medium", "high", "critical"]
@@ -91,15 +91,8 @@ class MqttWayConfig(Table):
     """mqtt"""
     source: ID
     """Id of the `[[source]]` of kind mqtt whose broker, user and certificates are used."""
-    topic: str = "tankwatch"
+    topic: TOPIC = "tankwatch"
     """First levels of every topic published."""
-
-    @field_validator("topic")
-    @classmethod
-    def _topic_name(cls, topic: str) -> str:
-        if not topic or set(topic) & set("#+\0") or topic.startswith(("$", "/")) or topic.endswith("/"):
-            raise ValueError("expected the first levels of a topic, such as fish/watch, without + and #")
-        return topic
 
 
 class CommandWayConfig(Table):

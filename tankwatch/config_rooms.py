@@ -6,9 +6,9 @@ Both are optional. They name a broker of their own: what probes publish to is of
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, model_validator
 
-from tankwatch.config_types import BOOL, FLOAT, ROOM_ID, Table
+from tankwatch.config_types import BOOL, FLOAT, ROOM_ID, TOPIC, Table
 
 
 class _BrokerTable(Table):
@@ -35,15 +35,8 @@ class _BrokerTable(Table):
     """Client identifier; empty: made of the room's id, or a random one for a screen."""
     keepalive_s: Annotated[int, Field(strict=True, ge=5, le=600)] = 30
     """Seconds after which a dead link is noticed."""
-    topic: Annotated[str, Field(max_length=200)] = "tankwatch"
+    topic: TOPIC = "tankwatch"
     """First levels of every topic; the same for all rooms of one centre."""
-
-    @field_validator("topic")
-    @classmethod
-    def _topic_name(cls, topic: str) -> str:
-        if not topic or set(topic) & set("#+\0") or topic.startswith(("$", "/")) or topic.endswith("/"):
-            raise ValueError("expected the first levels of a topic, such as fish/watch, without + and #")
-        return topic
 
 
 class PublishConfig(_BrokerTable):

@@ -5,7 +5,7 @@ import re
 import unicodedata
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 ID = Annotated[str, Field(pattern=r"^[A-Za-z0-9_.-]{1,64}$")]
 ROOM_ID = Annotated[str, Field(pattern=r"^[a-z0-9-]{1,32}$")]
@@ -14,6 +14,16 @@ NAME = Annotated[str, Field(min_length=1, max_length=80)]
 # Strict: "120" and true are no numbers, and "yes" is no truth value, here as in TOML.
 BOOL = Annotated[bool, Field(strict=True)]
 FLOAT = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+
+
+def _topic(topic: str) -> str:
+    if not topic or set(topic) & set("#+\0") or topic.startswith(("$", "/")) or topic.endswith("/"):
+        raise ValueError("expected the first levels of a topic, such as fish/watch, without + and #")
+    return topic
+
+
+TOPIC = Annotated[str, AfterValidator(_topic), Field(max_length=200)]
+"""The first levels of MQTT topics."""
 
 
 class Table(BaseModel):
