@@ -12,6 +12,7 @@ import os
 import re
 import stat
 import tomllib
+import urllib.parse
 import zoneinfo
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -436,6 +437,8 @@ def warnings_of(config: Config) -> Iterator[str]:
             yield f"tank {tank.id}: {listed.count(kind)} channels of kind {kind}, whose readings will mix"
 
     yield from _warnings_of_notify(config)
+    if config.forward is not None:
+        yield from _warnings_of_forward(config.forward)
 
 
 class Login(Protocol):
@@ -477,6 +480,19 @@ def _warnings_of_notify(config: Config) -> Iterator[str]:
     if config.notify.heartbeat_url_file is not None:
         path = config.notify.heartbeat_url_file
         yield from _warnings_of_secret_file("notify", "heartbeat_url_file", path)
+
+
+def _warnings_of_forward(forward: ForwardConfig) -> Iterator[str]:
+    if forward.password_file is not None:
+        yield from _warnings_of_secret_file("[forward]", "password_file", forward.password_file)
+    address = urllib.parse.urlsplit(forward.url)
+    keys = dict(urllib.parse.parse_qsl(address.query))
+    host = keys.get("host", address.hostname or "")
+    mode = keys.get("sslmode", os.environ.get("PGSSLMODE", "prefer"))
+    is_here = not host or host.startswith("/") or _is_loopback(host)
+    if not is_here and mode not in {"verify-ca", "verify-full"}:
+        # PostgreSQL manual, "SSL Support": below verify-ca the server's certificate is not looked at.
+        yield f"[forward]: nothing proves that {host} is your server; add sslmode=verify-full to url"
 
 
 def _warnings_of_secret_file(whose: str, key: str, path: Path) -> Iterator[str]:

@@ -92,3 +92,36 @@ def test_no_key_of_the_configuration_turns_the_check_of_certificates_off() -> No
     for table in (MqttSourceConfig, PublishConfig, CentreConfig):
         words = ("tls", "ca_", "cert", "verif", "insecure", "hostname", "ssl")
         assert {key for key in table.model_fields if any(word in key for word in words)} == {"tls", "ca_file"}
+
+
+@pytest.mark.parametrize(
+    ("url", "told"),
+    [
+        ("postgresql://w@db.example/tanks", True),
+        ("postgresql://w@db.example/tanks?sslmode=require", True),
+        ("postgresql://w@db.example/tanks?sslmode=verify-full", False),
+        ("postgresql://w@127.0.0.1:5433/tanks", False),
+        ("postgresql://w@[2001:db8::1]:5433/tanks", True),
+        ("postgresql:///tanks?host=/run/postgresql", False),
+        ("postgresql:///tanks?host=db.example", True),
+    ],
+)
+def test_a_central_store_that_proves_nothing_is_told(
+    url: str, told: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """PostgreSQL manual, "SSL Support", table of the modes: only the verify- ones look at the certificate."""
+    monkeypatch.delenv("PGSSLMODE", raising=False)
+    config = Config.model_validate({"room": {"name": "x"}, "forward": {"url": url}})
+    assert any("nothing proves that" in line for line in warnings_of(config)) is told
+    monkeypatch.setenv("PGSSLMODE", "verify-full")
+    told_still = told and "sslmode" in url
+    assert any("nothing proves that" in line for line in warnings_of(config)) is told_still
+
+
+def test_a_password_file_of_the_central_store_that_others_may_read_is_told(tmp_path: Path) -> None:
+    file = tmp_path / "pass"
+    file.write_text("x")
+    file.chmod(0o644)
+    forward = {"url": "postgresql:///tanks", "password_file": file}
+    config = Config.model_validate({"room": {"name": "x"}, "forward": forward})
+    assert [line for line in warnings_of(config) if "is readable by others (mode 0644)" in line]
