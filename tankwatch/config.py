@@ -18,7 +18,15 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, Protocol, TypeVar
 
-from pydantic import BaseModel, Field, ValidationError, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    Field,
+    ValidationError,
+    WithJsonSchema,
+    field_validator,
+    model_validator,
+)
 
 from tankwatch.alarms.model import Condition
 from tankwatch.config_care import CareConfig
@@ -45,7 +53,7 @@ from tankwatch.config_types import Table as _Table
 from tankwatch.config_types import slug_of
 from tankwatch.decode import pointer
 from tankwatch.errors import ConfigError
-from tankwatch.reading import ON_OFF_CHANNELS, Channel
+from tankwatch.reading import KINDS, ON_OFF_CHANNELS, Channel
 
 
 class RoomConfig(_Table):
@@ -181,10 +189,23 @@ SourceConfig = Annotated[
 ]
 
 
+def _can_be_asked_for(kind: Channel) -> Channel:
+    if kind not in KINDS:
+        raise ValueError(f"expected one of: {', '.join(KINDS)}; a truth value on power tells of the mains")
+    return kind
+
+
+_KIND = Annotated[
+    Channel,
+    AfterValidator(_can_be_asked_for),
+    WithJsonSchema({"type": "string", "enum": list(map(str, KINDS))}),
+]
+
+
 class ChannelConfig(_Table):
     """`[[tank.channel]]`: where one value of a tank comes from, and how it is read."""
 
-    kind: Channel
+    kind: _KIND
     """What is measured: temperature, heater, light, air, power, service, humidity, level, flow, ph."""
     source: str
     """Id of the source."""
@@ -679,7 +700,7 @@ def _expectation(
     if kind == "path_type":
         return "expected a path in quotes"
     if kind == "enum":
-        known_words = [word.value for word in (Condition if table_name == "alarms" else Channel)]
+        known_words = [word.value for word in (Condition if table_name == "alarms" else KINDS)]
         given = detail["input"]
         near = _nearest(given, known_words) if isinstance(given, str) else ""
         return f"expected one of: {', '.join(known_words)}{near}"

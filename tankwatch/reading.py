@@ -18,7 +18,7 @@ class Channel(StrEnum):
     AIR = "air"
     """Temperature of the room's air beside the tank, °C."""
     POWER = "power"
-    """Electrical power drawn by the heater, W; or a truth value: the mains are there (`MAINS`)."""
+    """Electrical power drawn by the heater, W."""
     SERVICE = "service"
     """Hands in the tank: the word is in `Reading.text`."""
     HUMIDITY = "humidity"
@@ -29,12 +29,15 @@ class Channel(StrEnum):
     """Filter flow, L/h."""
     PH = "ph"
     """pH of the water."""
+    MAINS = "mains"
+    """The mains are there: 1.0, or not: 0.0. No kind of its own: it is what a truth value on a power channel
+    tells, and kept apart from watts."""
 
 
-MAINS = "mains"
-"""In `Reading.text` of a power channel: the value tells whether the mains are there, 1.0 or 0.0."""
+KINDS: tuple[Channel, ...] = tuple(channel for channel in Channel if channel is not Channel.MAINS)
+"""What the configuration may ask for."""
 
-ON_OFF_CHANNELS = frozenset({Channel.HEATER, Channel.LIGHT})
+ON_OFF_CHANNELS = frozenset({Channel.HEATER, Channel.LIGHT, Channel.MAINS})
 """Channels whose value is 1.0 or 0.0."""
 
 

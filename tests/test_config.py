@@ -342,6 +342,17 @@ def test_warnings_about_channels(write: Any) -> None:
     assert list(config.warnings_of(load(write(ROOM + BROKER + TANK + CHANNEL)))) == []
 
 
+def test_the_mains_are_no_kind_of_their_own(tmp_path: Path) -> None:
+    path = tmp_path / "tankwatch.toml"
+    path.write_text(ROOM + BROKER + TANK + CHANNEL.replace('"temperature"', '"mains"'))
+    with pytest.raises(ConfigError, match=r"expected one of: temperature, .*, ph; a truth value on power"):
+        load(path)
+    kind = Config.model_json_schema()["$defs"]["ChannelConfig"]["properties"]["kind"]
+    assert kind["enum"] == [
+        "temperature", "heater", "light", "air", "power", "service", "humidity", "level", "flow", "ph",
+    ]  # fmt: skip
+
+
 def test_every_key_has_a_meaning_in_the_schema() -> None:
     schema = Config.model_json_schema()
     tables = [schema, *schema["$defs"].values()]

@@ -6,7 +6,7 @@ from tankwatch.config import ChannelConfig
 from tankwatch.decode import scalar
 from tankwatch.decode.refused import Reason, Refused
 from tankwatch.decode.units import ON_OFF_UNITS, check_plausible, to_channel_unit
-from tankwatch.reading import MAINS, ON_OFF_CHANNELS, Channel, Reading, ServiceMark
+from tankwatch.reading import ON_OFF_CHANNELS, Channel, Reading, ServiceMark
 
 FAULT_CODES_C = frozenset({85.0, -127.0, 127.937, 127.9375})
 """What 1-wire probes and their libraries say in place of a temperature: before the first conversion (DS18B20
@@ -50,7 +50,7 @@ class BoundChannel:
         if kind is _SERVICE:
             return Reading(self.tank, kind, time_s, 0.0, self._mark(raw).value, retained, source)
         if kind is _POWER and isinstance(raw, bool):  # a probe on a battery says whether the mains are there
-            return Reading(self.tank, kind, time_s, float(raw), MAINS, retained, source)
+            return Reading(self.tank, Channel.MAINS, time_s, float(raw), None, retained, source)
         value = self._state(raw, unit) if kind in ON_OFF_CHANNELS else self._quantity(raw, unit)
         return Reading(self.tank, kind, time_s, value, None, retained, source)
 

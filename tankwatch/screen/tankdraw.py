@@ -266,6 +266,8 @@ def _values(tank: TankSnapshot) -> tuple[str, list[Row]]:
             continue
         if name in (Channel.HEATER, Channel.LIGHT):
             shown = "on" if value.value >= 0.5 else "off"
+        elif name == Channel.MAINS:
+            shown = "there" if value.value >= 0.5 else "gone"
         else:
             shown = f"{value.value:.2f} {_UNITS.get(name, '')}".rstrip()
         doubt = value.stale or value.retained

@@ -23,8 +23,9 @@ HEADERS: dict[Channel, str] = {
     Channel.LEVEL: "level_cm",
     Channel.FLOW: "flow_l_per_h",
     Channel.PH: "ph",
+    Channel.MAINS: "mains_on",
 }
-"""Column of each channel; heater and light are 1 or 0."""
+"""Column of each channel; heater, light and mains are 1 or 0."""
 TIME, TANK, SERVICE, SERVICE_BY = "time_utc", "tank", "service", "service_by"
 COLUMNS = (TIME, TANK, *HEADERS.values(), SERVICE, SERVICE_BY)
 

@@ -2,6 +2,7 @@
 
 Level and flow come without a unit symbol: they are in cm and L/h, which SenML has only as secondary units or
 not at all, and a conversion would not read back as the same double. Who set a service mark is not carried.
+A record of power is in W, or a truth value: the mains are there.
 """
 
 import json
@@ -12,7 +13,7 @@ from typing import BinaryIO, TextIO
 from tankwatch.decode.refused import Refused
 from tankwatch.decode.senml import ABSOLUTE_FROM_S, Record, resolve
 from tankwatch.decode.units import to_channel_unit
-from tankwatch.reading import ON_OFF_CHANNELS, Channel, Reading
+from tankwatch.reading import KINDS, ON_OFF_CHANNELS, Channel, Reading
 from tankwatch.transfer.stored_rows import Row
 from tankwatch.transfer.taken import IMPORTED, OnRefused, checked, mark_word
 
@@ -23,7 +24,7 @@ _UNITS = {
     Channel.HUMIDITY: "%RH",
     Channel.PH: "pH",
 }
-_CHANNELS = {channel.value: channel for channel in Channel}
+_CHANNELS = {channel.value: channel for channel in KINDS}
 
 
 def write_senml(
@@ -92,6 +93,8 @@ def _reading(record: Record) -> Reading:
         return Reading(tank, channel, time_s, 0.0, value, source=IMPORTED)
     if isinstance(value, str):
         raise ValueError("expected a number or a truth value")
+    if channel is Channel.POWER and isinstance(value, bool):
+        channel = Channel.MAINS
     if channel in ON_OFF_CHANNELS:
         return Reading(tank, channel, time_s, checked(channel, float(value)))
     return Reading(tank, channel, time_s, checked(channel, to_channel_unit(channel, value, record.unit)))
@@ -100,7 +103,8 @@ def _reading(record: Record) -> Reading:
 @lru_cache(maxsize=8192)
 def _name(tank: str, channel: Channel) -> str:
     unit = f',"u":"{_UNITS[channel]}"' if channel in _UNITS else ""
-    return f'"n":{json.dumps(f"{tank}/{channel.value}", ensure_ascii=False)}{unit}'
+    name = Channel.POWER if channel is Channel.MAINS else channel
+    return f'"n":{json.dumps(f"{tank}/{name.value}", ensure_ascii=False)}{unit}'
 
 
 def _value(channel: Channel, value: float) -> str:

@@ -13,11 +13,11 @@ from tankwatch.alarms.model import Transition
 from tankwatch.config import Config
 from tankwatch.decode.senml import ABSOLUTE_FROM_S, Refused, Value, resolve
 from tankwatch.decode.shape import Shape, Shapes
-from tankwatch.reading import MAINS, Channel, ServiceMark
+from tankwatch.reading import KINDS, Channel, ServiceMark
 from tankwatch.watchdog.roomclock import RoomClock
 from tankwatch.watchdog.watchdog import Watchdog
 
-_CHANNELS = {channel.value: channel for channel in Channel}
+_CHANNELS = {channel.value: channel for channel in KINDS}
 _MARKS = frozenset(mark.value for mark in ServiceMark)
 
 _LIT_LX = 10.0
@@ -35,11 +35,9 @@ class _Change(IntEnum):
     NONE = 0
     MARK = 1
     """It is the word of a service mark."""
-    MAINS = 2
-    """It tells whether the mains are there."""
-    LIGHT = 3
+    LIGHT = 2
     """A light sensor's, lx: a room's own dim light is not the lamp."""
-    KELVIN = 4
+    KELVIN = 3
 
 
 class _Part(NamedTuple):
@@ -132,7 +130,7 @@ def _part(name: str, unit: str | None, is_truth: bool, time: int) -> _Part:
     if channel is Channel.SERVICE:
         change = _Change.MARK
     elif channel is Channel.POWER and is_truth:
-        change = _Change.MAINS
+        channel = Channel.MAINS
     elif unit == "lx":
         change = _Change.LIGHT
     elif unit == "K":
@@ -145,8 +143,6 @@ def _changed(change: _Change, value: Value) -> tuple[float, str | None]:
     if change == _Change.MARK:
         return 0.0, str(value)
     number = float(value)
-    if change == _Change.MAINS:
-        return number, MAINS
     return (float(number > _LIT_LX), None) if change == _Change.LIGHT else (number - _ICE_POINT_K, None)
 
 

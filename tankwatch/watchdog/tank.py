@@ -10,7 +10,7 @@ from typing import Any
 
 from tankwatch.alarms.book import AlarmBook
 from tankwatch.config import TankConfig
-from tankwatch.reading import MAINS, Channel, Reading, ServiceMark
+from tankwatch.reading import Channel, Reading, ServiceMark
 from tankwatch.watchdog.cycles import Cycles
 from tankwatch.watchdog.cycling import CyclingRules
 from tankwatch.watchdog.duty import DutyRules
@@ -38,7 +38,7 @@ _LONGEST_RECOVERY_S = 24 * 3600.0
 _NEVER_S = float("-inf")
 
 _TEMPERATURE, _HEATER, _LIGHT = Channel.TEMPERATURE, Channel.HEATER, Channel.LIGHT
-_AIR, _POWER, _SERVICE = Channel.AIR, Channel.POWER, Channel.SERVICE
+_AIR, _POWER, _MAINS, _SERVICE = Channel.AIR, Channel.POWER, Channel.MAINS, Channel.SERVICE
 _WATER_OUT = ServiceMark.WATER_OUT
 """Named once: asking an enum for a member is slow, and every reading is asked several times what it is."""
 
@@ -127,10 +127,10 @@ class TankWatch(Voice):
             if _COLDEST_AIR_C < value < _WARMEST_AIR_C:
                 self.air_c = value if self.air_c is None else self.air_c + 0.2 * (value - self.air_c)
         elif channel is _POWER:
-            if text == MAINS:
-                self.mains, self.mains_s = value >= 0.5, room_s
-            elif _HEATER not in self.newest:
+            if _HEATER not in self.newest:
                 self.heater(stamp_s, value > _HEATER_POWER_W)
+        elif channel is _MAINS:
+            self.mains, self.mains_s = value >= 0.5, room_s
         elif channel is _SERVICE and text is not None:
             self.mark(stamp_s, ServiceMark(text))
 

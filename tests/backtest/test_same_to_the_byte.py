@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from backtest_data import RoomFiles, Rooms, command, printed, two_rooms
+from backtest_data import T0_S, RoomFiles, Rooms, command, printed, room_files, two_rooms
 from conftest import wait_until
 
 from tankwatch.backtest.run import judge_rooms
@@ -18,6 +18,8 @@ from tankwatch.backtest.task import RecordedRoom, RoomTask, judge_room
 from tankwatch.cli import run
 from tankwatch.config import load
 from tankwatch.printing import step_as_json
+from tankwatch.reading import Channel, Reading
+from tankwatch.store.reader import StoreReader
 from tankwatch.transfer.parquet_file import write_parquet
 from tankwatch.watchdog.replay import replay
 
@@ -45,6 +47,22 @@ def test_every_form_of_a_recording_says_what_plain_replay_says(rooms: Rooms) -> 
         assert judged(room, RecordedRoom(store=room.store)) == wanted
         assert judged(room, RecordedRoom(parquet=(room.parquet,))) == wanted
         assert judged(room, RecordedRoom(senml=room.senml)) == wanted
+
+
+def test_mains_that_go_are_told_from_every_form(tmp_path: Path) -> None:
+    readings = []
+    for i in range(90):
+        readings.append(Reading("t01", Channel.TEMPERATURE, T0_S + 10.0 * i, 25.0))
+        readings.append(Reading("t01", Channel.MAINS, T0_S + 10.0 * i, float(not 30 <= i < 60)))
+        readings.append(Reading("t01", Channel.POWER, T0_S + 10.0 * i, 0.4))
+    room = room_files(tmp_path, "north", readings)
+    wanted = plain(room)
+    assert [json.loads(line)["alarm"] for line in wanted].count("power-loss") == 2
+    assert judged(room, RecordedRoom(store=room.store)) == wanted
+    assert judged(room, RecordedRoom(parquet=(room.parquet,))) == wanted
+    reader = StoreReader(room.store)
+    watts = reader.series("t01", Channel.POWER, T0_S, T0_S + 900.0)
+    assert set(watts.mean.tolist()) == {0.4}
 
 
 def test_files_beside_and_after_each_other_are_put_in_order(rooms: Rooms, tmp_path: Path) -> None:

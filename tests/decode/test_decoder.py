@@ -9,7 +9,7 @@ from tankwatch.config import ChannelConfig
 from tankwatch.decode import Reason
 from tankwatch.decode.channel import BoundChannel
 from tankwatch.decode.decoder import Decoded, Decoder
-from tankwatch.reading import MAINS, Channel, Reading
+from tankwatch.reading import Channel, Reading
 
 NOW_S = 1_790_000_000.0
 
@@ -316,6 +316,6 @@ def test_invented_names_do_not_fill_the_memory() -> None:
 
 def test_a_truth_value_on_a_power_channel_tells_of_the_mains() -> None:
     decoded = decode([{"n": "power", "vb": False}], bound("power"))
-    assert [(r.channel, r.value, r.text) for r in decoded.readings] == [(Channel.POWER, 0.0, MAINS)]
+    assert [(r.channel, r.value, r.text) for r in decoded.readings] == [(Channel.MAINS, 0.0, None)]
     watts = decode([{"n": "power", "u": "W", "v": 148.5}], bound("power"))
-    assert [(r.value, r.text) for r in watts.readings] == [(148.5, None)]
+    assert [(r.channel, r.value) for r in watts.readings] == [(Channel.POWER, 148.5)]

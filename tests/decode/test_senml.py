@@ -9,7 +9,7 @@ import pytest
 
 from tankwatch.decode import Reason, Refused, senml
 from tankwatch.decode.units import ON_OFF_UNITS, UNITS
-from tankwatch.reading import Channel
+from tankwatch.reading import KINDS, Channel
 
 NOW_S = 1_790_000_000.0
 
@@ -62,7 +62,7 @@ def test_units_of_channels_are_registered(format_checks: dict[str, dict[str, Any
     primary |= {"m", "l/s", "m3/s", "%"}
     used = {unit for units in UNITS.values() for unit in units if unit} | {u for u in ON_OFF_UNITS if u}
     assert used <= primary | secondary
-    assert set(UNITS) | {Channel.HEATER, Channel.LIGHT, Channel.SERVICE} == set(Channel)
+    assert set(UNITS) | {Channel.HEATER, Channel.LIGHT, Channel.SERVICE} == set(KINDS)
 
 
 def test_relative_time_without_now_stays_unknown() -> None:

@@ -27,7 +27,7 @@ from tankwatch.errors import ConfigError, UsageError
 from tankwatch.listen.capture import Arrival
 from tankwatch.listen.listen import Listening
 from tankwatch.notify.codes import Permit, Signer, tidy_code
-from tankwatch.reading import ON_OFF_CHANNELS, Channel, Reading
+from tankwatch.reading import KINDS, ON_OFF_CHANNELS, Channel, Reading
 from tankwatch.rooms.hub import Hub
 from tankwatch.rooms.topics import Topics
 from tankwatch.safetext import safe_text
@@ -46,7 +46,7 @@ def _channels(decodes: Iterable[str]) -> list[BoundChannel]:
     return [
         BoundChannel("t01", ChannelConfig.model_validate({"kind": kind, "source": "s", "decode": way}))
         for way in decodes
-        for kind in Channel
+        for kind in KINDS
         if (way != "onoff" or kind in (Channel.HEATER, Channel.LIGHT, Channel.SERVICE))
         and (way != "number" or kind is not Channel.SERVICE)
     ]

@@ -52,6 +52,17 @@ def test_the_head_says_how_warm_how_it_stands_and_how_long_is_left() -> None:
     assert "The heater draws power but the water falls." in text
 
 
+@pytest.mark.parametrize(("value", "word"), [(1.0, "there"), (0.0, "gone")])
+def test_mains_are_there_or_gone_and_never_a_watt(value: float, word: str) -> None:
+    tank = make_tank()
+    values = {**tank.values, "mains": LiveValue(value, NOW_S - 5, 5.0)}
+    standing = view_of(replace(make_room(1), tanks=(replace(tank, values=values),))).find("t01")
+    assert standing is not None
+    (line,) = [line for line in text_of(standing, 58).splitlines() if "mains" in line]
+    assert word in line.split()
+    assert "W" not in line
+
+
 def test_a_stale_number_is_doubted_and_dated() -> None:
     text = "\n".join(plain(draw_head(standing_of("t05"), 100, NOW_S)))
     assert "? 25.20 °C" in text

@@ -40,6 +40,7 @@ def awkward() -> list[Reading]:
             if i % 3 == 0:
                 readings.append(Reading(tank, Channel.AIR, t, -0.0 if i == 3 else 1e-5 * i))
                 readings.append(Reading(tank, Channel.POWER, t, 149.99999999999997))
+                readings.append(Reading(tank, Channel.MAINS, t, float(i < 150)))  # at the very time of watts
                 readings.append(Reading(tank, Channel.LEVEL, t, 1.0 if i % 2 else 0.1 + 0.2))
                 readings.append(Reading(tank, Channel.FLOW, t, 512.125 / 3.0))
             if i % 50 == 0:
