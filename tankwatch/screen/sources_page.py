@@ -1,4 +1,4 @@
-"""Sources: where readings come from, what was refused and why, and how the store and the watch are."""
+"""Sources: where readings come from, probe by probe, what was refused, and how store and watch are."""
 
 from typing import ClassVar
 
@@ -11,6 +11,7 @@ from tankwatch.screen.ink import Line, Run, clean, crop, fit, wrap
 from tankwatch.screen.page import Page
 from tankwatch.screen.page_table import PageTable, source_table
 from tankwatch.screen.picture import Picture
+from tankwatch.screen.probes import draw_sick, draw_well, probes_of
 from tankwatch.screen.standing import RoomView
 from tankwatch.snapshot import RoomSnapshot, SourceSnapshot, StoreSnapshot
 
@@ -29,7 +30,8 @@ class SourcesPage(Page):
     BINDINGS: ClassVar[list[BindingType]] = list(keys.SOURCES_PAGE)
     HELP_TITLE = "Sources"
     HELP = (
-        "Each source with its state, when it was last heard, and its counts. Refused payloads are counted "
+        "Each source with its state, when it was last heard, and its counts; above them the probes that "
+        "want a look, below them all others. Refused payloads are counted "
         "by reason, and the last one is shown, made safe. Dropped readings are the oldest, given up because"
         " the watch was behind."
     )
@@ -41,7 +43,10 @@ class SourcesPage(Page):
     def draw(self, view: RoomView) -> None:
         """Draw all of it."""
         picture = self.query_one("#sources", Picture)
-        picture.show(draw_sources(view.snapshot, view.live, self.size.width - 2))
+        width = self.size.width - 2
+        probes = probes_of(view, self.home.config) if view.live else []
+        sources = draw_sources(view.snapshot, view.live, width)
+        picture.show([*draw_sick(probes, width), *sources, *draw_well(probes, width)])
 
     def table(self) -> PageTable:
         """Return the health of the sources."""
