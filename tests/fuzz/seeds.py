@@ -43,6 +43,8 @@ SEEDS: dict[str, list[bytes]] = {
         b"tankwatch/1/../tank/x\n[]",
     ],
     "csv-files": [
+        b"time_utc,tank,temperature_c,heater_on,power_w,mains_on,service,service_by\n"
+        b"2026-09-21T13:33:20Z,t01,24.9,1,149.5,1,,\n2026-09-21T15:33:30.5+02:00,t01,,,,0,work,'=sam\n",
         b"time,tank,temperature_c,heater\n2026-09-22T03:14:05Z,t01,24.9,1\n",
         b'time,tank,temperature_c\n"' + b"x" * 200_000 + b'",t01,1\n',
         b'time,tank\r\n"\r2026","a\nb"\r',
