@@ -129,7 +129,7 @@ class LiveCheck:
             seen=w.is_fresh,
             fine=not why,
             value=None if kind is Channel.SERVICE else w.reading.value,
-            text=w.reading.text,
+            text=_words_of(w.reading),
             age_s=round(max(0.0, now_s - w.reading.time_s), 1),
             why=why,
             raw=raw,
@@ -161,7 +161,14 @@ def _is_for(channel: BoundChannel, arrival: Arrival) -> bool:
 
 
 def _is_of(reading: Reading, channel: BoundChannel) -> bool:
-    return (reading.tank, reading.channel) == (channel.tank, channel.config.kind)
+    kind = Channel.POWER if reading.channel is Channel.MAINS else reading.channel
+    return (reading.tank, kind) == (channel.tank, channel.config.kind)
+
+
+def _words_of(reading: Reading) -> str | None:
+    if reading.channel is Channel.MAINS:
+        return "mains there" if reading.value else "mains gone"
+    return reading.text
 
 
 def _decode(channels: list[BoundChannel], arrival: Arrival) -> Decoded:

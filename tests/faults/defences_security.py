@@ -131,6 +131,14 @@ DEFENCES = [
         f"{KEYS}::test_a_password_in_the_open_is_told_unless_it_stays_on_this_machine",
     ),
     defence(
+        "an-unproven-server-is-told",
+        "a central store on the network that proves nothing is told",
+        "tankwatch/config.py",
+        'if not is_here and mode not in {"verify-ca", "verify-full"}:',
+        "if False:",
+        f"{KEYS}::test_a_central_store_that_proves_nothing_is_told",
+    ),
+    defence(
         "programs-get-no-secrets",
         "a program of the keeper's gets no password of the watch",
         "tankwatch/notify/command_way.py",

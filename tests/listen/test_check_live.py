@@ -59,6 +59,16 @@ def test_a_reading_with_value_and_age() -> None:
     assert list(as_lines([verdict])) == ["t01          temperature seen     24.5, 10.0 s old (src)"]
 
 
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [({"vb": True}, "mains there"), ({"vb": False}, "mains gone"), ({"v": 149.5}, "149.5")],
+)
+def test_a_power_channel_is_told_by_watts_and_by_the_mains(value: dict[str, Any], words: str) -> None:
+    verdict = _verdict({"kind": "power", "topic": "fish/t01"}, ("fish/t01", [{"n": "power", **value}]))
+    assert (verdict.seen, verdict.fine, verdict.kind) == (True, True, "power")
+    assert list(as_lines([verdict])) == [f"t01          power       seen     {words}, 10.0 s old (src)"]
+
+
 def test_a_topic_that_is_not_there_and_one_like_it() -> None:
     verdict = _verdict({"topic": "fish/t01/sate"}, ("fish/t01/state", b"1"), ("house/power", b"1"))
     assert verdict.why == "nothing on topic fish/t01/sate in 30 s; heard near it: fish/t01/state"
