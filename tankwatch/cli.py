@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from tankwatch import __version__
 from tankwatch.backtest.cli_replay import add_replay_parser
 from tankwatch.care.cli_plan import add_plan_parser
+from tankwatch.config_path import AS_VARIABLE
 from tankwatch.errors import ConfigError, TankwatchError, UsageError
 from tankwatch.listen.cli_listen import add_listen_parser
 from tankwatch.notify.cli_acknowledge import add_acknowledge_parser
@@ -54,6 +55,8 @@ def run(argv: Sequence[str]) -> int:
     """Run one command; return its exit status."""
     arguments = _parser().parse_args(argv)
     command: Callable[[argparse.Namespace], int] = arguments.command
+    if getattr(arguments, "watch_name", None):
+        os.environ[AS_VARIABLE] = arguments.watch_name  # read where the configuration is
     try:
         status = command(arguments)
         sys.stdout.flush()
@@ -120,7 +123,10 @@ def _parser() -> argparse.ArgumentParser:
     add_review_parser(commands)
     add_transfer_parsers(commands)
 
+    for name in ("watch", "screen", "check", "acknowledge", "review", "export", "import", "backup"):
+        _add_as(commands.choices[name])
     sub = add("log", _log, "write a line into the care log")
+    _add_as(sub)
     sub.add_argument("text", metavar="TEXT", nargs="+", help="what was done or seen; or: calibration ice=0.3")
     sub.add_argument("--config", metavar="CONFIG", type=Path, help=_CONFIG_HELP)
     sub.add_argument("--tank", metavar="ID", help="the tank concerned; without it the whole room")
@@ -136,10 +142,21 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _add_as(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument(
+        "--as",
+        metavar="NAME",
+        dest="watch_name",
+        help=f"which watch of a split room (default: ${AS_VARIABLE})",
+    )
+
+
 def _watch(arguments: argparse.Namespace) -> int:
+    from tankwatch.config_split import seen_by
     from tankwatch.watch.run import run_watch
 
     config, _ = _load(arguments.config)
+    config = seen_by(config, arguments.watch_name)
     if not config.tank and not (config.centre is not None and config.centre.rooms):
         raise ConfigError(
             "there is no [[tank]] to watch; add one with id, volume_l and setpoint_c, "
@@ -167,9 +184,10 @@ def _screen(arguments: argparse.Namespace) -> int:
 
         run_rooms(config, path, slow=arguments.slow_link, store=arguments.store)
         return FINE
+    from tankwatch.config_split import seen_by
     from tankwatch.screen.run import run_screen
 
-    run_screen(config, path, slow=arguments.slow_link, store=arguments.store)
+    run_screen(seen_by(config, config.watch_name), path, slow=arguments.slow_link, store=arguments.store)
     return FINE
 
 

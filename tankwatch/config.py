@@ -22,6 +22,7 @@ from pydantic import (
     AfterValidator,
     BaseModel,
     Field,
+    PrivateAttr,
     ValidationError,
     WithJsonSchema,
     field_validator,
@@ -42,7 +43,9 @@ from tankwatch.config_notify import (
     PersonConfig,
     WayConfig,
 )
+from tankwatch.config_path import AS_VARIABLE
 from tankwatch.config_rooms import CentreConfig, PublishConfig
+from tankwatch.config_split import SplitConfig, seen_by
 from tankwatch.config_types import BOOL as _BOOL
 from tankwatch.config_types import CLOCK_TIME as _CLOCK_TIME
 from tankwatch.config_types import FLOAT as _FLOAT
@@ -356,6 +359,10 @@ class Config(_Table):
     """Where all rooms are seen."""
     forward: ForwardConfig | None = None
     """The central store that readings are brought to."""
+    split: SplitConfig | None = None
+    """The watches among which the tanks are divided."""
+    _watch_name: str | None = PrivateAttr(default=None)
+    _whole: "Config | None" = PrivateAttr(default=None)
     keys: KEYS = Field(default_factory=dict)
     """Other keys for the screen, by the id of what is done, such as `"page.alarms" = "f5"`."""
 
@@ -383,6 +390,8 @@ class Config(_Table):
                     raise ValueError(f"{place}: expected a topic, since source {channel.source!r} is mqtt")
                 if kinds[channel.source] == "onewire" and channel.name is None:
                     raise ValueError(f"{place}: expected name, the device's name on the 1-wire bus")
+        if self.split is not None:
+            self.split.see_tanks({tank.id for tank in self.tank})
         ways = [way.id for way in self.way]
         for person in self.person:
             for wanted in person.ways:
@@ -398,6 +407,22 @@ class Config(_Table):
                     f"{_nearest(way.source, kinds)}"
                 )
         return self
+
+    @property
+    def watch_name(self) -> str | None:
+        """Which of the watches of `[split]` this configuration is for."""
+        return self._watch_name
+
+    @property
+    def whole(self) -> "Config":
+        """The configuration of all watches of `[split]`."""
+        return self._whole or self
+
+    def named(self, watch: str, update: Mapping[str, Any]) -> "Config":
+        """Return a copy with `update`, for one of the watches of `[split]`."""
+        copy = self.model_copy(update=update)
+        copy._watch_name, copy._whole = watch, self
+        return copy
 
     def tank_by_id(self, tank_id: str) -> TankConfig:
         """Return the tank called `tank_id`.
@@ -417,9 +442,12 @@ class Config(_Table):
 def load(path: Path) -> Config:
     """Read and check the configuration file at `path`; its relative paths are made absolute.
 
+    Of a room that is split, the environment variable TANKWATCH_AS says as which watch it is seen.
+
     Raises:
         ConfigError: the file cannot be read, is not TOML, or holds a wrong key or value. The message
             names every fault found, one a line.
+        UsageError: the room is split and has no watch of that name.
     """
     try:
         text = path.read_text(encoding="utf-8")
@@ -438,7 +466,9 @@ def load(path: Path) -> Config:
     except ValidationError as error:
         faults = [_fault_line(path, text, table, dict(detail)) for detail in error.errors()]
         raise ConfigError("\n".join(dict.fromkeys(faults))) from error
-    return _with_absolute_paths(config, path.resolve().parent)
+    config = _with_absolute_paths(config, path.resolve().parent)
+    name = os.environ.get(AS_VARIABLE)
+    return config if config.split is None or not name else seen_by(config, name)
 
 
 def warnings_of(config: Config) -> Iterator[str]:
@@ -581,6 +611,7 @@ def _with_absolute_paths(config: Config, folder: Path) -> Config:
             "publish": None if config.publish is None else _broker_in(folder, config.publish),
             "centre": None if config.centre is None else _broker_in(folder, config.centre),
             "forward": None if config.forward is None else _forward_in(folder, config.forward),
+            "split": None if config.split is None else config.split.below(folder, store.path),
         }
     )
 
@@ -619,6 +650,7 @@ _MODELS: dict[str, tuple[type[BaseModel], ...]] = {
     "publish": (PublishConfig,),
     "centre": (CentreConfig,),
     "forward": (ForwardConfig,),
+    "split": (SplitConfig,),
 }
 
 

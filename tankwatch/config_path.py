@@ -6,6 +6,8 @@ from pathlib import Path
 from tankwatch.errors import ConfigError
 
 VARIABLE = "TANKWATCH_CONFIG"
+AS_VARIABLE = "TANKWATCH_AS"
+"""Names which watch of a split room is meant, where no `--as` does."""
 FILE_NAME = "tankwatch.toml"
 
 

@@ -35,6 +35,7 @@ from tankwatch.config_notify import (
     PersonConfig,
 )
 from tankwatch.config_rooms import CentreConfig, PublishConfig
+from tankwatch.config_split import SplitConfig
 
 _TABLES: tuple[tuple[str, type[BaseModel]], ...] = (
     ("`[room]`", RoomConfig),
@@ -54,6 +55,7 @@ _TABLES: tuple[tuple[str, type[BaseModel]], ...] = (
     ("`[publish]`", PublishConfig),
     ("`[centre]`", CentreConfig),
     ("`[forward]`", ForwardConfig),
+    ("`[split]`", SplitConfig),
 )
 
 

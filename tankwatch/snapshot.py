@@ -132,6 +132,22 @@ class StoreSnapshot:
 
 
 @dataclass(frozen=True, slots=True)
+class SplitSnapshot:
+    """How a room is divided among its watches, as one of them knows it."""
+
+    watch: str
+    """Which of them this is."""
+    holders: dict[str, str] = field(default_factory=dict)
+    """The watch by tank, of every tank that is held."""
+    live: tuple[str, ...] = ()
+    """Watches whose lease stands."""
+    last: str = ""
+    """The last change of hands, in words."""
+    trouble: str = ""
+    """Why the leases cannot be reached, and what that means; empty: they can."""
+
+
+@dataclass(frozen=True, slots=True)
 class RoomSnapshot:
     """The whole picture, sent once a second."""
 
@@ -146,6 +162,8 @@ class RoomSnapshot:
     sources: tuple[SourceSnapshot, ...] = ()
     store: StoreSnapshot = StoreSnapshot()
     version: str = ""
+    split: SplitSnapshot | None = None
+    """Where the room is divided among several watches; `tanks` are then those of this one."""
 
 
 _ADAPTER: TypeAdapter[RoomSnapshot] = TypeAdapter(RoomSnapshot)

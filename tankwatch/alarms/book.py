@@ -41,19 +41,22 @@ class AlarmBook:
         recent: Iterable[Transition] = (),
         latching: Iterable[Condition] = (),
         realarm_s: float | None = None,
+        dealt: tuple[int, int] = (0, 1),
     ) -> None:
         """Start from the alarms that stood when the watch last ran; new ones count up from `next_id`.
 
         `recent`: the steps of the last minute before. Conditions in `latching` stay, once acknowledged and
         gone, until someone resets them. An acknowledged alarm that still stands after `realarm_s` seconds
-        becomes unacknowledged again.
+        becomes unacknowledged again. `dealt`: of `n` books that share their numbers out, the one `i` gives
+        those that leave `i` when divided by `n`, so that an alarm keeps its number when it moves.
         """
         self._alarms: dict[Key, Alarm] = {_key(alarm): alarm for alarm in standing}
         self.concerned: Counter[str | None] = Counter(alarm.tank for alarm in self._alarms.values())
         """How many alarms each tank has, in whatever state; the hot path asks here first: most have none."""
         self._by_id = {alarm.alarm_id: key for key, alarm in self._alarms.items()}
         self._noted = {key: alarm.priority for key, alarm in self._alarms.items()}
-        self._next_id = max([next_id, *(a.alarm_id + 1 for a in self._alarms.values())])
+        first, self._among = max([next_id, *(a.alarm_id + 1 for a in self._alarms.values())]), dealt[1]
+        self._next_id = first + (dealt[0] - first) % self._among
         self._steps: list[Transition] = []
         self._last_step_s = max((a.changed_s for a in self._alarms.values()), default=float("-inf"))
         self._latching = frozenset(latching)
@@ -270,6 +273,26 @@ class AlarmBook:
         steps, self._steps = self._steps, []
         return steps
 
+    def adopt(self, alarm: Alarm) -> None:
+        """Take in an alarm that stood in another book, with its number and state; it is no step."""
+        key = _key(alarm)
+        if key not in self._alarms:
+            self.concerned[key[0]] += 1
+        self._alarms[key] = alarm
+        self._by_id[alarm.alarm_id] = key
+        self._noted[key] = alarm.priority
+        self.due_s = self._next_due_s()
+
+    def let_go(self, tank: str) -> None:
+        """Forget the alarms of a tank, and their steps not yet taken away: another book goes on with them."""
+        for key, alarm in list(self._alarms.items()):
+            if key[0] == tank:
+                del self._alarms[key], self._noted[key]
+                self._by_id.pop(alarm.alarm_id, None)
+        del self.concerned[tank]
+        self._steps = [step for step in self._steps if step.alarm.tank != tank]
+        self.due_s = self._next_due_s()
+
     # --- inside ---
 
     def _new(self, key: Key, since_s: float, time_s: float, news: dict[str, Any]) -> Alarm:
@@ -284,7 +307,7 @@ class AlarmBook:
             subject=subject,
             **news,
         )
-        self._next_id += 1
+        self._next_id += self._among
         return alarm
 
     def _find(self, alarm_id: int) -> tuple[Key, Alarm]:

@@ -9,7 +9,7 @@ next dispatcher after a restart, which then goes on as this one would have.
 import hashlib
 import json
 import logging
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
@@ -44,6 +44,8 @@ CRITICAL_GATHER_S = 2.0
 MEDIUM_GATHER_S, LOW_GATHER_S = 120.0, 600.0
 CHATTER_CLEAR_S = 600.0
 LONGEST_GAP_S = 7200.0
+MOST_ELSEWHERE = 1000
+"""So many alarms that went to other watches are remembered for whoever reads of them late."""
 _PUT_AWAY = frozenset({AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
 _NEW = (Kind.ALARM, Kind.ESCALATED, Kind.WORSE)
 _ORDER = (*_NEW, Kind.CHATTERING, Kind.MISSED, Kind.CLEARED)
@@ -67,6 +69,8 @@ class Dispatcher:
         self._signer = signer
         self._words = Words(config)
         self._cases: dict[int, Case] = {}
+        self._elsewhere: dict[int, dict[str, Any]] = {}
+        """Alarms that another watch tells of now, as they were told here; the last that went last."""
         self._desks: dict[str, Desk] = {name: Desk() for name in self._people}
         self._codes: dict[str, Permit] = {}
         self._openings: list[float] = []
@@ -96,6 +100,27 @@ class Dispatcher:
         if messages:
             self.changed = True
         return messages
+
+    def forget(self, tanks: Iterable[str]) -> None:
+        """Tell no more of the alarms of `tanks`: another watch does, and reads here what was told."""
+        gone = frozenset(tanks)
+        for number, case in list(self._cases.items()):
+            if case.alarm.tank in gone:
+                self._elsewhere.pop(number, None)
+                self._elsewhere[number] = case_as_json(self._cases.pop(number))
+        for number in list(self._elsewhere)[:-MOST_ELSEWHERE]:
+            del self._elsewhere[number]
+        self.changed = True
+
+    def adopt(self, cases: Mapping[str, Any]) -> None:
+        """Go on from what another watch told of alarms, by number, as it remembered it."""
+        for number, content in cases.items():
+            try:
+                self._cases[int(number)] = case_of_json(content)
+                self._elsewhere.pop(int(number), None)
+            except (KeyError, TypeError, ValueError) as error:
+                log.warning("what was told of alarm %s is not known; it is told anew: %r", number, error)
+        self.changed = True
 
     def tell_all(self, kind: Kind, text: str, now_s: float, *, priority: Priority) -> list[Message]:
         """Return one message to everyone about the watch itself, such as that it was blind."""
@@ -137,7 +162,10 @@ class Dispatcher:
         """Return what was told to whom, fit for JSON, to be handed to the next dispatcher."""
         return {
             "v": 1,
-            "cases": {str(number): case_as_json(case) for number, case in self._cases.items()},
+            "cases": {
+                **{str(number): case for number, case in self._elsewhere.items()},
+                **{str(number): case_as_json(case) for number, case in self._cases.items()},
+            },
             "desks": {name: desk_as_json(desk) for name, desk in self._desks.items()},
             "codes": {code: [list(p.alarms), p.person, p.expires_s] for code, p in self._codes.items()},
             "openings": self._openings,

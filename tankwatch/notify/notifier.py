@@ -11,7 +11,7 @@ from concurrent.futures import Future
 from datetime import datetime
 from typing import Any, Protocol
 
-from tankwatch.alarms.model import Priority
+from tankwatch.alarms.model import Alarm, Priority
 from tankwatch.clock import Clock
 from tankwatch.config import Config
 from tankwatch.errors import TankwatchError
@@ -23,6 +23,7 @@ from tankwatch.notify.make_ways import make_ways
 from tankwatch.notify.message import Kind, Message, message_of_json
 from tankwatch.notify.morning import Morning, TellNight, in_thread
 from tankwatch.snapshot import RoomSnapshot
+from tankwatch.split.portion import Portion
 from tankwatch.store.entry import OutboxEntry, StoredMessage
 
 log = logging.getLogger(__name__)
@@ -76,11 +77,12 @@ class Notifier:
         tell_night: TellNight | None = None,
         retry_first_s: float = RETRY_FIRST_S,
         run_aside: Callable[[Callable[[], None]], None] = in_thread,
+        portion: Portion | None = None,
     ) -> None:
         """Go on from `memory` and the messages `waiting` in the outbox; nothing runs before `start`.
 
         `tell_night` is asked in the morning, if the configuration wants that; `run_aside` runs what takes
-        its time.
+        its time. `portion`: the tanks that this watch may tell of, where several watches share the room.
         """
         self._config = config
         self._outbox = outbox
@@ -89,9 +91,12 @@ class Notifier:
         self._acknowledge = acknowledge
         self._waiting = tuple(waiting)
         self._blind = blind
+        self._portion = portion
         self._started_s = clock.wall_s()
         self._started_monotonic_s = clock.monotonic_s()
         self._dispatcher = Dispatcher(config, signer, memory, now_s=self._started_s)
+        if portion is not None:  # tanks come one by one, with what was told of their alarms
+            self._dispatcher.forget(tank.id for tank in config.tank)
         self._morning: Morning | None = None
         if config.notify.morning_at is not None and tell_night is not None:
             self._morning = Morning(
@@ -171,13 +176,13 @@ class Notifier:
         """Look at the newest picture once; return the messages made."""
         self.heartbeat_s = self._clock.monotonic_s()
         snapshot = self._newest
-        if snapshot is None:
+        if snapshot is None or (self._portion is not None and not self._portion.is_open):
             return []
         now_s = self._now_s()
         # Duty and quiet hours follow the wall clock, even where it was stepped.
         local = self._local()
         messages = self._news_of_blind_time(snapshot, now_s)
-        messages += self._dispatcher.look(snapshot.alarms, now_s, local)
+        messages += self._dispatcher.look(self._alarms(snapshot), now_s, local)
         messages += self._news_of_the_night(local, now_s)
         if messages or self._dispatcher.changed:
             self._dispatcher.changed = False
@@ -185,6 +190,16 @@ class Notifier:
         for way in self._ways.values():
             way.show(snapshot)
         return messages
+
+    def _alarms(self, snapshot: RoomSnapshot) -> tuple[Alarm, ...]:
+        """Return what this watch may tell of now: a picture may be older than a change of hands."""
+        portion = self._portion
+        if portion is None:
+            return snapshot.alarms
+        for move in portion.take_told():
+            self._dispatcher.forget(move.lost)
+            self._dispatcher.adopt(move.cases)
+        return tuple(alarm for alarm in snapshot.alarms if portion.has(alarm.tank))
 
     def _now_s(self) -> float:
         """Return a time that only flows: a stepped wall clock must neither fire nor mute anything."""

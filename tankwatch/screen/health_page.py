@@ -20,7 +20,7 @@ from tankwatch.screen.ink import Line, Run, clean, fit, wrap
 from tankwatch.screen.page import Page
 from tankwatch.screen.picture import Picture
 from tankwatch.screen.standing import RoomView
-from tankwatch.snapshot import RoomSnapshot, SourceSnapshot, StoreSnapshot
+from tankwatch.snapshot import RoomSnapshot, SourceSnapshot, SplitSnapshot, StoreSnapshot
 from tankwatch.store.connection import wal_reset_bug
 from tankwatch.watch.logs import log_path
 
@@ -135,6 +135,8 @@ def draw_health(
         if not view.live:
             lines.append((Run(" This was so when the watch last answered.", "stale"),))
         lines.extend(_queues(snapshot, width))
+        if snapshot.split is not None:
+            lines.extend(_split(snapshot.split, width))
         lines.append(())
         lines.extend(_refused(snapshot.sources, width))
     lines.append(())
@@ -187,6 +189,22 @@ def _queues(snapshot: RoomSnapshot, width: int) -> list[Line]:
     lines.extend(_row("given up", given_up, width, "text" if not dropped + store.dropped else "medium"))
     if restarts:
         lines.extend(_row("restarted", f"sources, {words.how_many(restarts, 'time')}", width, "medium"))
+    return lines
+
+
+def _split(split: SplitSnapshot, width: int) -> list[Line]:
+    lines: list[Line] = [(), _title("The watches of this room")]
+    for name in sorted({*split.live, *split.holders.values(), split.watch}):
+        tanks = sorted(tank for tank, holder in split.holders.items() if holder == name)
+        who = clean(name) + (", this one" if name == split.watch else "")
+        what = f"{words.how_many(len(tanks), 'tank')}: {clean(', '.join(tanks))}" if tanks else "no tank"
+        alive = name in split.live
+        text = what if alive else f"{what}; no sign of life"
+        lines.extend(_row(who, text, width, "text" if alive else "medium"))
+    if split.last:
+        lines.extend(_row("last moved", clean(split.last), width))
+    if split.trouble:
+        lines.extend(_row("leases", clean(split.trouble), width, "high"))
     return lines
 
 

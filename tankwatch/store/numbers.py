@@ -24,15 +24,17 @@ class Numbers:
     def __init__(self) -> None:
         """Begin with nothing set apart."""
         self._beyond: int | None = None
+        self.among = 1
+        """Only every so manyth number is given."""
 
     def set_apart(self, next_id: int, time_s: float) -> Event:
         """Return the event that sets apart the numbers from `next_id` on."""
-        self._beyond = next_id + AHEAD
+        self._beyond = next_id + AHEAD * self.among
         return _event(self._beyond, time_s)
 
     def seen(self, alarm_id: int, time_s: float) -> Event | None:
         """Return the event that sets more apart if `alarm_id` is among the last; None if there is time."""
-        if self._beyond is None or alarm_id < self._beyond - SPARE:
+        if self._beyond is None or alarm_id < self._beyond - SPARE * self.among:
             return None
         return self.set_apart(alarm_id + 1, time_s)
 

@@ -150,8 +150,12 @@ class StoreWriter:
         more = self._numbers.seen(newest, self._clock.wall_s())
         self._put_events(events if more is None else [more, *events])
 
-    def set_numbers_apart(self, next_alarm_id: int) -> None:
-        """Note that alarms are numbered from `next_alarm_id` on: no later watch uses a number twice."""
+    def set_numbers_apart(self, next_alarm_id: int, *, among: int = 1) -> None:
+        """Note that alarms are numbered from `next_alarm_id` on: no later watch uses a number twice.
+
+        `among`: only every so manyth number is this watch's.
+        """
+        self._numbers.among = among
         self._put_events([self._numbers.set_apart(next_alarm_id, self._clock.wall_s())])
 
     def give_numbers_back(self) -> None:

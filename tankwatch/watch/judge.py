@@ -32,12 +32,15 @@ from tankwatch.notify.codes import Permit
 from tankwatch.reading import Channel, Reading, ServiceMark
 from tankwatch.rooms.links import subjects_of, told_as
 from tankwatch.snapshot import RoomSnapshot, SourceSnapshot
+from tankwatch.split.portion import Portion
 from tankwatch.store.entry import LogEntry
 from tankwatch.watch.parts import Keeper, ReadingInbox, SourceHealth
 from tankwatch.watchdog.watchdog import Watchdog
 
 log = logging.getLogger(__name__)
 
+LEASES = "leases"
+"""What is told as lost where the leases of a split room cannot be reached."""
 MEMORY_KEY = "watchdog"
 """Under which the store keeps what the watchdog learned."""
 TURN_S = 0.2
@@ -81,11 +84,13 @@ class Judge:
         timing: Timing | None = None,
         permit_of_code: Callable[[str], Permit] | None = None,
         on_stood_still: Callable[[float], None] | None = None,
+        portion: Portion | None = None,
     ) -> None:
         """Tie the parts together; nothing runs until `run`, or `turn` is called in a test.
 
         `permit_of_code` tells which alarms a short code acknowledges; `on_stood_still` is told for how many
-        seconds nothing was judged, when that is over.
+        seconds nothing was judged, when that is over. `portion`: the tanks that this watch has of a room that
+        several watches share.
         """
         self.config = config
         self.watchdog = watchdog
@@ -97,6 +102,7 @@ class Judge:
         self._publish = publish
         self._permit_of_code = permit_of_code
         self._on_stood_still = on_stood_still
+        self._portion = portion
         self._sources_from_s = float("-inf")
         self._actions: queue.SimpleQueue[tuple[Action, Future[None]]] = queue.SimpleQueue()
         self._tanks = {tank.id for tank in config.tank}
@@ -153,6 +159,8 @@ class Judge:
     def _judge(self, wait_s: float) -> None:
         """Judge what has come, from memory, and only then hand it to the store."""
         readings = self._inbox.take(wait_s)
+        if self._portion is not None:
+            readings = self._portion.mine(readings)
         try:
             self.watchdog.advance(self._room_s(), wall_s=self._clock.wall_s())
         except Exception:
@@ -161,6 +169,9 @@ class Judge:
             self._feed(reading)
         if readings:
             self._store.put_readings(readings)
+        if self._portion is not None:
+            # Only now: what came before a tank was taken up was for the watch that had it then.
+            self._portion.settle(self.watchdog, self._store, self._clock.wall_s())
 
     def _room_s(self) -> float:
         """Return the room's time. It only flows: a stepped wall clock must neither fire nor mute anything."""
@@ -185,6 +196,8 @@ class Judge:
 
     def _keep_steps(self) -> None:
         steps = self.watchdog.take_steps()
+        if self._portion is not None:
+            steps = self._portion.due(steps)
         if not steps:
             return
         self._store.put_steps(steps)
@@ -280,6 +293,8 @@ class Judge:
     def _check_tank(self, tank: str) -> None:
         if tank not in self._tanks:
             raise UsageError(f"no tank {tank!r}; known: {', '.join(sorted(self._tanks)) or 'none'}")
+        if self._portion is not None:
+            self._portion.see(tank)
 
     def _tick(self) -> None:
         monotonic_s = self._clock.monotonic_s()
@@ -301,6 +316,16 @@ class Judge:
             "the watch goes on, but what it sees may not be kept",
         )
         self._look_at_itself(now_s, monotonic_s)
+        if self._portion is not None:
+            trouble = self._portion.snapshot.trouble
+            self.watchdog.tell_self(
+                Condition.SOURCE_LOST,
+                bool(trouble),
+                now_s,
+                f"the leases cannot be reached ({trouble}): this watch goes on with its tanks, and in time "
+                "takes all of them, so that alarms may come from more than one watch",
+                subject=LEASES,
+            )
         if monotonic_s >= self._next_save_s:
             self._next_save_s = monotonic_s + self.timing.save_memory_every_s
             self._store.put_memory(MEMORY_KEY, self.watchdog.remember())
@@ -318,6 +343,7 @@ class Judge:
                 sources=sources,
                 store=store,
                 version=__version__,
+                split=None if self._portion is None else self._portion.snapshot,
             )
         )
 

@@ -14,13 +14,18 @@ from tankwatch import __version__
 from tankwatch.alarms.chatter import WINDOW_S
 from tankwatch.clock import Clock, SystemClock
 from tankwatch.config import Config, warnings_of
+from tankwatch.config_split import seen_by
 from tankwatch.control.path import socket_path
 from tankwatch.control.server import ControlServer
 from tankwatch.errors import StoreError
+from tankwatch.notify.notifier import MEMORY_KEY as TOLD_KEY
 from tankwatch.rooms.links import AllHealth, RoomLinks
 from tankwatch.snapshot import RoomSnapshot
 from tankwatch.sources.inbox import Inbox
 from tankwatch.sources.source_set import SourceSet
+from tankwatch.split.opening import dealt_numbers, open_tenant
+from tankwatch.split.portion import Portion
+from tankwatch.split.tenant import Tenant
 from tankwatch.store.keeping import Keeping
 from tankwatch.store.reader import StoreReader
 from tankwatch.store.writer import StoreWriter
@@ -55,6 +60,9 @@ class Watch:
         self.timing = timing or Timing()
         self.socket_path = socket_path(config)
         self._stop_judge = threading.Event()
+        name = config.watch_name
+        self._portion = None if name is None else Portion(name, self.clock, MEMORY_KEY)
+        self._tenant: Tenant | None = None
 
     def start(self) -> None:
         """Open the store, restore what stood, and start every part.
@@ -78,7 +86,7 @@ class Watch:
         reader = StoreReader(path)
         watchdog = self._restore(reader)
         standing = watchdog.book.standing
-        self._store.set_numbers_apart(watchdog.book.next_id)
+        self._store.set_numbers_apart(watchdog.book.next_id, among=dealt_numbers(self.config)[1])
         self._inbox = Inbox(INBOX_CAPACITY, gather_s=GATHER_S)
         self._sources = SourceSet(
             self.config, self._inbox, self.clock, lost_after_s=self.timing.source_lost_after_s
@@ -106,6 +114,7 @@ class Watch:
             timing=self.timing,
             permit_of_code=lambda code: self._telling.permit_of_code(code),
             on_stood_still=lambda _: self._store.begin_run_anew(),
+            portion=self._portion,
         )
         self._telling = Telling(
             self.config,
@@ -115,6 +124,7 @@ class Watch:
             started_s=self._started_s,
             carry=self._judge.carry,
             judge_heartbeat=lambda: self._judge.heartbeat_s,
+            portion=self._portion,
         )
         self._server = ControlServer(self.socket_path, self._judge.carry, self._store.kept)
         self._store.when_begun_anew(self._tell_store_again)
@@ -126,6 +136,17 @@ class Watch:
         self._guard.start()
         self._sources.start()
         self._links.start()
+        if self._portion is not None:
+            self._tenant = open_tenant(
+                self.config,
+                self._portion,
+                self.clock,
+                memory_key=MEMORY_KEY,
+                told_key=TOLD_KEY,
+                judge_beat=lambda: self._judge.heartbeat_s,
+                flush=self._store.flush,
+            )
+            self._tenant.start()
         self._forward = _forwarding(self.config, path, self.clock)
         what = f"{len(self.config.tank)} tank(s) from {len(self.config.source)} source(s)"
         if self.config.centre is not None and self.config.centre.rooms:
@@ -141,23 +162,29 @@ class Watch:
 
     def _tell_store_again(self) -> None:
         """See that a store begun anew learns all that the next watch needs."""
-        self._store.set_numbers_apart(self._judge.watchdog.book.next_id)
+        self._store.set_numbers_apart(self._judge.watchdog.book.next_id, among=dealt_numbers(self.config)[1])
         self._judge.tell_store_again()
 
     def _restore(self, reader: StoreReader) -> Watchdog:
         """Return a watchdog that knows what was learned and what stood when the last watch ended."""
+        dealt = dealt_numbers(self.config)
+        # Tanks of a split room are taken up one by one, from whoever had them last.
+        holds: tuple[str, ...] | None = None if self._portion is None else ()
         try:
+            standing = reader.standing_alarms()
             return Watchdog(
                 self.config,
                 memory=reader.memory(MEMORY_KEY),
-                standing=reader.standing_alarms(),
+                standing=[a for a in standing if holds is None or a.tank is None],
                 next_alarm_id=reader.next_alarm_id(),
                 recent=reader.steps(self._started_s - WINDOW_S, self._started_s),
+                holds=holds,
+                dealt=dealt,
             )
         except StoreError as error:
             log.error("what stood before is not known, and what was learned must be learned anew: %s", error)
             # Numbers of alarms must not be given twice; no store has seen as many as there are seconds.
-            return Watchdog(self.config, next_alarm_id=int(self.clock.wall_s()))
+            return Watchdog(self.config, next_alarm_id=int(self.clock.wall_s()), holds=holds, dealt=dealt)
 
     def _show(self, snapshot: RoomSnapshot) -> None:
         """Hand a picture to the screens, to other places, and to the part that tells people."""
@@ -167,6 +194,8 @@ class Watch:
 
     def stop(self) -> None:
         """Stop every part, keep what was learned, and let go of the store."""
+        if self._tenant is not None:
+            self._tenant.stop(STOP_WITHIN_S)
         self._sources.stop(STOP_WITHIN_S)
         self._links.stop(STOP_WITHIN_S)
         if self._forward is not None:
@@ -183,6 +212,8 @@ class Watch:
         self._server.stop(STOP_WITHIN_S)
         if not self._store.flush(STOP_WITHIN_S):
             log.error("the store did not take everything within %.0f s", STOP_WITHIN_S)
+        if self._tenant is not None:
+            self._tenant.leave()
         self._store.stop(STOP_WITHIN_S)
 
 
@@ -222,7 +253,9 @@ def run_watch(config: Config) -> int:
     Raises:
         StoreError: another watch writes this store, or it cannot be opened.
         ControlError: the control socket cannot be opened.
+        UsageError: the room is split, and it was not said which of its watches this is.
     """
+    config = seen_by(config, config.watch_name)
     path = config.store.path
     got: list[int] = []
     wake = threading.Event()

@@ -19,6 +19,7 @@ from tankwatch.review.night_told import NightTold, tell_night
 from tankwatch.review.review import review_room
 from tankwatch.review.span import last_night
 from tankwatch.snapshot import RoomSnapshot
+from tankwatch.split.portion import Portion
 from tankwatch.store.entry import StoredMessage
 from tankwatch.store.reader import StoreReader
 from tankwatch.store.runs import boot_id
@@ -43,8 +44,11 @@ class Telling:
         started_s: float,
         carry: Callable[[Action], "Future[None]"],
         judge_heartbeat: Callable[[], float],
+        portion: Portion | None = None,
     ) -> None:
         """Read what was told before; nothing runs before `start`. `started_s`: when this run began.
+
+        `portion`: the tanks of this watch, where several share the room.
 
         Raises:
             StoreError: the key of acknowledgement codes can be neither read nor made.
@@ -53,7 +57,8 @@ class Telling:
         self._judge_heartbeat = judge_heartbeat
         self._supervisor = Supervisor()
         self._notifier: Notifier | None = None
-        blind = _blind_before(reader, started_s)
+        # Of a room that is split the other watches went on: that nobody watched cannot be told from here.
+        blind = _blind_before(reader, started_s) if portion is None else None
         if config.way:
             self._notifier = Notifier(
                 config,
@@ -64,7 +69,8 @@ class Telling:
                 memory=_remembered(reader),
                 waiting=_waiting(reader),
                 blind=blind,
-                tell_night=lambda now_s: _last_night(config, reader, now_s),
+                tell_night=lambda now_s: _last_night(_held(config, portion), reader, now_s),
+                portion=portion,
             )
         elif blind is not None:
             log.warning("%s", blind_text(blind, None, config.room.zone))
@@ -116,6 +122,13 @@ class Telling:
 def _last_night(config: Config, reader: StoreReader, now_s: float) -> NightTold:
     night = last_night(now_s, config.room.zone, config.room.night)
     return tell_night(review_room(config, reader, night, now_s))
+
+
+def _held(config: Config, portion: Portion | None) -> Config:
+    """Return the configuration of the tanks that this watch has now."""
+    if portion is None:
+        return config
+    return config.model_copy(update={"tank": tuple(t for t in config.tank if t.id in portion.holds)})
 
 
 def _blind_before(reader: StoreReader, started_s: float) -> BlindTime | None:

@@ -101,7 +101,7 @@ class RoomRules:
             if heard_s is None:
                 if not self._expects_all or self._started_s is None:
                     continue
-                heard_s = self._started_s
+                heard_s = max(self._started_s, tank.expected_from_s)
             limit_s = max(_SILENT_S, _SILENT_INTERVALS * tank.interval_s)
             if room_s - heard_s < limit_s:
                 if tank.heard_s is not None and tank.is_active(Condition.PROBE_SILENT):

@@ -65,6 +65,8 @@ class TankWatch(Voice):
         """By channel: value, stamp, retained, room time of arrival."""
         self.heard_s: float | None = None
         """Room time of the last fresh temperature."""
+        self.expected_from_s = float("-inf")
+        """Room time from which readings are expected, where that is later than the room's start."""
         self.air_c: float | None = None
         self.mains: bool | None = None
         """Whether the mains are there, where a probe on a battery says so."""

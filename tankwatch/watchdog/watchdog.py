@@ -36,11 +36,14 @@ class Watchdog:
         next_alarm_id: int = 1,
         expects_all: bool = True,
         recent: Iterable[Transition] = (),
+        holds: Iterable[str] | None = None,
+        dealt: tuple[int, int] = (0, 1),
     ) -> None:
         """Start with what was learned (`memory`, as `remember` returned it) and the alarms that stood.
 
         `expects_all`: a tank that never sends anything is silent; a replay of some tanks turns it off.
-        `recent`: the steps of the last minute before, for what chatters.
+        `recent`: the steps of the last minute before, for what chatters. `holds`: the tanks judged from the
+        start, where others are taken up and given up later; none: all. `dealt`: see `AlarmBook`.
         """
         self.config = config
         realarm_min = config.alarms.realarm_min
@@ -50,10 +53,18 @@ class Watchdog:
             recent=recent,
             latching=config.alarms.latching,
             realarm_s=None if realarm_min is None else realarm_min * 60.0,
+            dealt=dealt,
         )
         zone = config.room.zone
-        self._tanks = {tank.id: TankWatch(tank, zone, self.book) for tank in config.tank}
+        held = None if holds is None else frozenset(holds)
+        self._tanks = {
+            tank.id: TankWatch(tank, zone, self.book)
+            for tank in config.tank
+            if held is None or tank.id in held
+        }
         self._all = tuple(self._tanks.values())
+        self._others: dict[str, Any] = {}
+        """What was learned of tanks that are not held now."""
         self._room = RoomRules(self.book, expects_all=expects_all)
         self._now_s = float("-inf")
         self._next_look_s = float("-inf")
@@ -62,6 +73,32 @@ class Watchdog:
         for tank_id, learned in (memory or {}).items():
             if tank_id in self._tanks and isinstance(learned, dict):
                 self._tanks[tank_id].recall(learned)
+            elif held is not None:
+                self._others[tank_id] = learned
+
+    def take_up(self, tank_id: str, learned: Any, alarms: Iterable[Alarm]) -> None:
+        """Begin to judge a tank that another watch judged, from what it learned and what stood there."""
+        self.give_up(tank_id)
+        self._others.pop(tank_id, None)
+        tank = TankWatch(self.config.tank_by_id(tank_id), self.config.room.zone, self.book)
+        tank.expected_from_s = self._now_s
+        if isinstance(learned, dict):
+            tank.recall(learned)
+        for alarm in alarms:
+            self.book.adopt(alarm)
+        self._hold({**self._tanks, tank_id: tank})
+
+    def give_up(self, tank_id: str) -> None:
+        """Stop judging a tank: another watch goes on with it, and with its alarms."""
+        tank = self._tanks.get(tank_id)
+        if tank is not None:
+            self._others[tank_id] = tank.remember()
+            self._hold({name: other for name, other in self._tanks.items() if name != tank_id})
+        self.book.let_go(tank_id)
+
+    def _hold(self, tanks: dict[str, TankWatch]) -> None:
+        self._tanks = {tank.id: tanks[tank.id] for tank in self.config.tank if tank.id in tanks}
+        self._all = tuple(self._tanks.values())
 
     def feed(self, reading: Reading) -> None:
         """Judge one reading; readings come in order of arrival."""
@@ -185,4 +222,4 @@ class Watchdog:
 
     def remember(self) -> dict[str, Any]:
         """Return what was learned, fit for JSON, to be handed to the next watchdog."""
-        return {tank.tank_id: tank.remember() for tank in self._all}
+        return {**self._others, **{tank.tank_id: tank.remember() for tank in self._all}}
