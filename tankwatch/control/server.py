@@ -166,6 +166,10 @@ class ControlServer:
             await client.run()
         except (ConnectionError, asyncio.IncompleteReadError):
             log.debug("a client left")
+        except (
+            asyncio.CancelledError
+        ):  # the server hangs up; asyncio before 3.12 would tell of it as of a fault
+            log.debug("a client was hung up on")
         except Exception:
             log.exception("control socket: a client was dropped")
         finally:

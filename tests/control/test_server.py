@@ -16,7 +16,16 @@ import pytest
 
 from tankwatch.control.client import ControlClient
 from tankwatch.control.peer import peer_uid
-from tankwatch.control.protocol import MAX_REQUEST_BYTES, Acknowledge, Action, Look, Mark, Note
+from tankwatch.control.protocol import (
+    MAX_REQUEST_BYTES,
+    Acknowledge,
+    Action,
+    Follow,
+    Look,
+    Mark,
+    Note,
+    request_line,
+)
 from tankwatch.control.server import ControlServer
 from tankwatch.errors import ControlError, UsageError
 from tankwatch.reading import ServiceMark
@@ -124,6 +133,17 @@ def test_another_user_is_turned_away(
     with pytest.raises(ControlError, match="not to user 54321"):
         ControlClient(server.path).request(Acknowledge(alarm_id=1, who="Ada"))
     assert judge.done == []
+
+
+def test_a_stop_beside_a_hung_follower_is_quiet(
+    server: ControlServer, caplog: pytest.LogCaptureFixture
+) -> None:
+    with socket.socket(socket.AF_UNIX) as hung:
+        hung.connect(str(server.path))
+        hung.sendall(request_line(Follow()))
+        assert hung.recv(100)
+        server.stop()
+    assert [record.getMessage() for record in caplog.records if record.name == "asyncio"] == []
 
 
 @pytest.mark.asyncio
