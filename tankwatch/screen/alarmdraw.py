@@ -56,7 +56,7 @@ def draw_detail(alarm: Alarm, names: dict[str, str], width: int, zone: ZoneInfo,
     ]
     message = clean(alarm.message)
     if alarm.state is AlarmState.RETURNED:
-        message = f"Over. It was: {message}"
+        message = f"Ended. It was: {message}"
     lines.extend((Run(" " + row, "text"),) for row in wrap(message, width - 1))
     facts = [f"{alarm.priority.value} priority", alarm.state.value]
     if alarm.who:
@@ -89,7 +89,7 @@ def _list(title: str, points: Sequence[str], width: int, role: str) -> list[Line
 
 _UNIT_OF = {
     "c": "°C",
-    "k": "K",
+    "k": "°C",
     "w": "W",
     "h": "h",
     "min": "min",
@@ -105,7 +105,7 @@ def _fact(name: str, value: object) -> str:
     if len(words_of_name) > 1 and isinstance(value, int | float) and words_of_name[-1] in _UNIT_OF:
         unit = " " + _UNIT_OF[words_of_name.pop()]
         if words_of_name[-2:] == ["k", "per"]:
-            words_of_name, unit = words_of_name[:-2], " K/" + unit.strip()
+            words_of_name, unit = words_of_name[:-2], " °C per " + unit.strip()
     return f"{' '.join(words_of_name)}: {_shown(value)}{unit}"
 
 

@@ -1,8 +1,9 @@
 """The bar on top, with the pages and the state of the link, and the line of keys below."""
 
 from collections.abc import Mapping, Sequence
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 
+from rich.cells import cell_len
 from textual import events
 from textual.binding import Binding
 from textual.screen import Screen
@@ -22,7 +23,7 @@ PAGES = {
 }
 """Name and title of the pages in the bar, where a screen has them."""
 _BELONGS_TO = {"tank": "room", "care": "room"}
-_ROOM_FOR_NAME = 4
+_ROOM_FOR_NAME = 9
 
 
 class Tab(NamedTuple):
@@ -69,8 +70,9 @@ def draw_top(
     link: LinkState,
     age_s: float | None,
     width: int,
+    time_text: str = "",
 ) -> Line:
-    """Return the bar on top: the pages, the room's name, and the link where it is not in order."""
+    """Return the bar on top: the pages, the room's name, the time, and a link that is not in order."""
     state, role = link_words(link, age_s)
     runs: list[Run] = []
     for tab in _tabs_in(page, keys, unacknowledged, link, age_s, width):
@@ -82,9 +84,13 @@ def draw_top(
         if tab.news:
             runs.append(Run(tab.news, "bright", ground))
     left = width - length(tuple(runs)) - len(state) - 2
-    runs.append(
-        Run(" " + fit(clean(room), max(0, left - 1), "right" if not state else "left"), "label", "bar")
-    )
+    name = clean(room)
+    align: Literal["left", "right"] = "left" if state else "right"
+    if time_text:
+        # The time tells more than half a name: one knows in which room one is.
+        both = f"{name}  {time_text}"
+        name = both if cell_len(both) < left else time_text if len(time_text) < left else name
+    runs.append(Run(" " + fit(name, max(0, left - 1), align), "label", "bar"))
     if state:
         runs.append(Run(f" {state} ", role, "bar"))
     runs.append(Run(" ", ground="bar"))
@@ -106,8 +112,10 @@ def link_words(link: LinkState, age_s: float | None) -> tuple[str, str]:
         return "connecting", "label"
     if link is LinkState.ABSENT:
         return "NO WATCH", "stale-block"
-    if age_s is None or age_s < 60:
+    if age_s is None:
         return "OLD PICTURE", "stale-block"
+    if age_s < 60:
+        return f"PICTURE {age_s - age_s % 5:.0f} s OLD", "stale-block"
     return f"PICTURE {words.span(age_s / 60)} OLD", "stale-block"
 
 
@@ -146,11 +154,12 @@ class TopBar(Picture):
         unacknowledged: int,
         link: LinkState,
         age_s: float | None,
+        time_text: str = "",
     ) -> None:
         """Show where one is and how the link stands."""
         width = self.size.width
         self._tabs = _tabs_in(page, keys, unacknowledged, link, age_s, width)
-        self.show([draw_top(room, page, keys, unacknowledged, link, age_s, width)])
+        self.show([draw_top(room, page, keys, unacknowledged, link, age_s, width, time_text)])
 
     async def on_click(self, event: events.Click) -> None:
         """Open the page under the pointer."""

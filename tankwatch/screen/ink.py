@@ -58,6 +58,24 @@ def fit(text: str, width: int, align: Align = "left") -> str:
     return text + " " * gap
 
 
+def fit_name(name: str, width: int) -> str:
+    """Return `name` in exactly `width` cells; cut in its middle, since what tells tanks apart ends the name.
+
+    `Quarantine rack north 17` becomes `Quarantine r…17`.
+    """
+    if cell_len(name) <= width or width < 6:
+        return fit(name, width)
+    end = name[name.rstrip().rfind(" ") + 1 :].rstrip()
+    if not 0 < cell_len(end) <= width // 2:
+        end = ""
+        for character in reversed(name.rstrip()):
+            if cell_len(character + end) > width // 3:
+                break
+            end = character + end
+    head = set_cell_size(name, width - 1 - cell_len(end)).rstrip()
+    return fit(f"{head}…{end}", width)
+
+
 def length(line: Line) -> int:
     """Return how many cells `line` takes."""
     return sum(cell_len(run.text) for run in line)

@@ -11,6 +11,7 @@ from textual.app import ComposeResult
 from textual.screen import Screen
 
 from tankwatch.alarms.model import AlarmState
+from tankwatch.screen import words
 from tankwatch.screen.bars import KeyLine, TopBar
 from tankwatch.screen.explained import Explains
 from tankwatch.screen.lean import LeanCompositor
@@ -80,7 +81,13 @@ class Page(Explains, Screen[None]):
         alarms = view.snapshot.alarms if view.snapshot is not None else ()
         new = sum(1 for a in alarms if a.state is AlarmState.UNACKNOWLEDGED)
         self.query_one(TopBar).show_state(
-            view.room, self.NAME, self.home.page_keys, new, self.home.link.state, self.home.link.age_s
+            view.room,
+            self.NAME,
+            self.home.page_keys,
+            new,
+            self.home.link.state,
+            self.home.link.age_s,
+            words.clock(now_s := self.home.clock.wall_s(), self.home.zone, now_s),
         )
         self.draw(view)
 

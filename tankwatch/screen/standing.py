@@ -249,7 +249,7 @@ def _tank_standing(tank: TankSnapshot, alarms: tuple[Alarm, ...], place: int, li
     doubtful = not live or temperature is None or temperature.stale or temperature.retained
     message = worst.message if worst is not None and level else ""
     if level is Level.RETURNED:
-        message = f"Over, but nobody has acknowledged it. It was: {message}"
+        message = f"It has ended, but nobody has acknowledged it. It was: {message}"
     acknowledged = worst is not None and worst.state is AlarmState.ACKNOWLEDGED
     word = _word(level, worst)
     if level < Level.STALE and doubtful:

@@ -39,7 +39,7 @@ def what(standing: Standing) -> str:
         return worst.condition.value.replace("-", " ")
     if standing.level is Level.RETURNED:
         over = max(standing.alarms, key=lambda a: a.priority.rank)
-        return f"{over.condition.value.replace('-', ' ')}, over, not acknowledged"
+        return f"{over.condition.value.replace('-', ' ')}, ended, not acknowledged"
     if standing.level is Level.STALE:
         value = standing.temperature
         return "no reading yet" if value is None else f"no fresh reading ({words.age(value.age_s)})"

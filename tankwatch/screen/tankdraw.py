@@ -13,7 +13,7 @@ from tankwatch.screen import words
 from tankwatch.screen.chart.strips import bar
 from tankwatch.screen.feed import EntryLike, MarkLike
 from tankwatch.screen.gauge import gauge
-from tankwatch.screen.ink import Line, Run, beside, clean, crop, fit, length, wrap
+from tankwatch.screen.ink import Line, Run, beside, clean, crop, fit, fit_name, length, wrap
 from tankwatch.screen.standing import Level, Standing, level_of
 from tankwatch.screen.summary import time_left, what
 from tankwatch.screen.wall import tag
@@ -55,7 +55,7 @@ def draw_head(s: Standing, width: int, now_s: float) -> list[Line]:
     name_width = max(8, width - length(state) - 15)
     first = (
         Run(" "),
-        Run(fit(clean(s.name), name_width), "bright"),
+        Run(fit_name(clean(s.name), name_width), "bright"),
         Run(fit(("? " if doubt else "") + number, 13, "right") + " ", "stale" if doubt else "bright"),
         *state,
     )
@@ -65,7 +65,7 @@ def draw_head(s: Standing, width: int, now_s: float) -> list[Line]:
         parts.append(f"{words.difference(off, 2)} to setpoint {tank.setpoint_c:g}")
     if tank.rate_c_per_h is not None and abs(tank.rate_c_per_h) >= 0.1:
         move = "rising" if tank.rate_c_per_h > 0 else "falling"
-        parts.append(f"{move} {abs(tank.rate_c_per_h):.1f} K/h")
+        parts.append(f"{move} {abs(tank.rate_c_per_h):.1f} °C/h")
     if doubt and value is not None:
         parts.append(f"read {words.age(value.age_s)}")
     gauge_width = 17 if width < 100 else 31
@@ -111,7 +111,7 @@ def _service_lines(s: Standing, now_s: float, width: int) -> list[Line]:
         else f"HANDS IN THE TANK{since}: heater and lights unplugged?"
     )
     found, role = heater_in_service(s)
-    rows = wrap(f"{what_now}.", width - 5)
+    rows = wrap(what_now if what_now.endswith("?") else f"{what_now}.", width - 5)
     lines: list[Line] = [
         (Run(fit(f" {'≈' if i == 0 else ' '} {row}", width - 1), "service-block"),)
         for i, row in enumerate(rows)
@@ -199,7 +199,7 @@ def _heat(tank: TankSnapshot) -> tuple[str, list[Row]]:
     if tank.model.expected_duty is not None:
         rows.append(("expected now", _share(tank.model.expected_duty), "text"))
     if tank.swing_24h_c is not None:
-        rows.append(("swing 24 h", f"{tank.swing_24h_c:.1f} K", "text"))
+        rows.append(("swing 24 h", f"{tank.swing_24h_c:.1f} °C", "text"))
     return "Heat", rows
 
 

@@ -14,7 +14,7 @@ from rich.cells import cell_len
 from tankwatch.screen import words
 from tankwatch.screen.chart.draw import ChartData, draw_trend, strip
 from tankwatch.screen.gauge import gauge
-from tankwatch.screen.ink import Line, Run, beside, clean, crop, fit, length, on_ground, ruled
+from tankwatch.screen.ink import Line, Run, beside, clean, crop, fit, fit_name, length, on_ground, ruled, wrap
 from tankwatch.screen.palette import block
 from tankwatch.screen.standing import Level, Standing
 from tankwatch.screen.steady import Steady
@@ -29,6 +29,10 @@ _GAP = 2
 _CHIP_WIDTH = 17
 _SLIP_WIDTH_MAX = 44
 _GAUGE_WIDTH_MIN = 5
+_MOST_SPARE_LINES = 2
+_TAG_WIDTH = 15
+_TAG_WORDS = {"low": "low alarm", "high": "high alarm"}
+"""A priority that could be taken for what the water does."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,21 +77,24 @@ def lay_out(standings: Sequence[Standing], width: int, height: int, steady: Stea
         )
     troubled = [s for s in standings if _is_trouble(s, how)] if how.split else []
     rest = [s for s in standings if s not in troubled] if troubled else list(standings)
-    lines: list[Line] = []
-    spots: list[Spot] = []
     tall = 1 if width >= 150 or len(troubled) * 2 > max(height - 4, 0) else 2
     name_width = _name_width(standings, 14 if width < 80 else 22)
+    above = tall * len(troubled) + (1 if troubled and rest else 0)
+    tiles = _tiles(rest, width, height - above, steady, how.chosen) if rest else Wall([], [])
+    # Lines that nothing else needs tell the worst in full: what to do must not end in dots.
+    spare = height - above - len(tiles.lines)
+    lines: list[Line] = []
+    spots: list[Spot] = []
     for standing in troubled:
-        spots.append(Spot(standing.key, 0, len(lines), width, tall))
-        row = _trouble(standing, width, tall, name_width, steady)
+        row = _trouble(standing, width, tall, name_width, steady, max(0, spare))
+        spare -= len(row) - tall
+        spots.append(Spot(standing.key, 0, len(lines), width, len(row)))
         lines.extend(_chosen(row, width) if standing.key == how.chosen else row)
     if troubled and rest:
         title = f"{words.how_many(len(rest), 'tank')} {'quiet' if how.live else 'as last known'}"
         lines.append(ruled(title, width))
-    if rest:
-        tiles = _tiles(rest, width, height - len(lines), steady, how.chosen)
-        spots.extend(Spot(s.key, s.x, s.y + len(lines), s.width, s.height) for s in tiles.spots)
-        lines.extend(tiles.lines)
+    spots.extend(Spot(s.key, s.x, s.y + len(lines), s.width, s.height) for s in tiles.spots)
+    lines.extend(tiles.lines)
     return Wall(lines, spots)
 
 
@@ -161,7 +168,7 @@ def _line_gauge(standing: Standing, width: int, steady: Steady) -> Line:
 
 def tag(standing: Standing, width: int) -> Line:
     """Return the state as shape and word, filled as a block until someone has acknowledged it."""
-    text = f"{standing.shape} {standing.word}"
+    text = f"{standing.shape} {_TAG_WORDS.get(standing.word, standing.word)}"
     loud = standing.level >= Level.LOW and not standing.acknowledged
     role = standing.role
     if loud:
@@ -170,13 +177,14 @@ def tag(standing: Standing, width: int) -> Line:
     return (Run(fit(" " + text, width), role),)
 
 
-def _trouble(standing: Standing, width: int, tall: int, name_width: int, steady: Steady) -> list[Line]:
-    """One thing that is wrong, over the whole width."""
-    tag_width = 13
+def _trouble(
+    standing: Standing, width: int, tall: int, name_width: int, steady: Steady, spare: int
+) -> list[Line]:
+    """One thing that is wrong, over the whole width; with up to `spare` more lines if its advice is long."""
     left = time_left(standing)
     number = f"{_temperature(standing, steady)} °C" if standing.tank is not None else ""
-    head: list[Run] = [Run(" "), *tag(standing, tag_width)]
-    head.append(Run(fit(clean(standing.name), name_width) + " ", "bright"))
+    head: list[Run] = [Run(" "), *tag(standing, _TAG_WIDTH)]
+    head.append(Run(fit_name(clean(standing.name), name_width) + " ", "bright"))
     head.append(Run(fit(number, 8, "right") + "  ", _number_role(standing)))
     if width >= 74:
         gauge_width = 15 if width < 110 else 23
@@ -190,10 +198,9 @@ def _trouble(standing: Standing, width: int, tall: int, name_width: int, steady:
     both = f"{left}, {kind}" if left and cell_len(left) + cell_len(kind) + 2 <= room else left
     if tall == 2:
         line = (*head, Run(fit(left or kind, room), standing.role if left else "text"))
-        return [
-            crop(line, width),
-            crop((Run(" " * (tag_width + 1)), Run(fit(note, width - tag_width - 2), "text")), width),
-        ]
+        indent = _TAG_WIDTH + 1
+        rows = wrap(note, width - indent - 1, 1 + min(spare, _MOST_SPARE_LINES))
+        return [crop(line, width), *(crop((Run(" " * indent), Run(row, "text")), width) for row in rows)]
     left_width = 26 if width >= 150 else 0
     if left_width:
         head.append(Run(fit(left, left_width), standing.role))
@@ -206,7 +213,7 @@ def _trouble(standing: Standing, width: int, tall: int, name_width: int, steady:
 def _panel(standing: Standing, width: int, height: int, steady: Steady, how: Showing) -> list[Line]:
     """One tank with its last 24 hours."""
     number = f"{_temperature(standing, steady)} °C" if standing.tank is not None else ""
-    name = fit(clean(standing.name), width - len(number) - 2)
+    name = fit_name(clean(standing.name), width - len(number) - 2)
     head: Line = (
         Run(" " + name, "text" if standing.quiet else "bright"),
         Run(" " + number, _number_role(standing)),
@@ -231,7 +238,7 @@ def _panel(standing: Standing, width: int, height: int, steady: Steady, how: Sho
 def _panel_note(standing: Standing, width: int) -> Line:
     tank = standing.tank
     if not standing.quiet:
-        head = tag(standing, len(standing.word) + 4)
+        head = tag(standing, len(_TAG_WORDS.get(standing.word, standing.word)) + 4)
         left = time_left(standing)
         room = width - length(head) - 1
         text = what(standing)
@@ -281,7 +288,7 @@ def _slip(s: Standing, width: int, steady: Steady) -> list[Line]:
     return [
         (
             Run(s.shape + " ", s.role),
-            Run(fit(clean(s.name), name_width) + " ", "text" if s.quiet else "bright"),
+            Run(fit_name(clean(s.name), name_width) + " ", "text" if s.quiet else "bright"),
             Run(number, _number_role(s)),
         ),
         (Run("  "), *_line_gauge(s, width - 2, steady)),
@@ -294,7 +301,7 @@ def _tile(s: Standing, width: int, names: int, by_id: bool, steady: Steady) -> l
     name = s.key if by_id and s.tank is not None else clean(s.name)
     runs = [
         Run(s.shape + " ", s.role),
-        Run(fit(name, names) + " ", "text" if s.quiet else "bright"),
+        Run(fit_name(name, names) + " ", "text" if s.quiet else "bright"),
         Run(fit(_temperature(s, steady), 5, "right"), _number_role(s)),
     ]
     room = width - names - 9

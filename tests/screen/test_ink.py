@@ -7,7 +7,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from tankwatch.screen.ink import Run, beside, clean, crop, fit, joined, length, on_ground, plain, wrap
+from tankwatch.screen.ink import (
+    Run,
+    beside,
+    clean,
+    crop,
+    fit,
+    fit_name,
+    joined,
+    length,
+    on_ground,
+    plain,
+    wrap,
+)
 
 any_text = st.text(max_size=40)
 
@@ -65,3 +77,22 @@ def test_wrapped_rows_fit_and_are_not_too_many(text: str, width: int, most: int)
 @pytest.mark.parametrize(("width", "rows"), [(20, ["one two three"]), (7, ["one two", "three"])])
 def test_wrapping_breaks_at_blanks(width: int, rows: list[str]) -> None:
     assert wrap("one two three", width) == rows
+
+
+@pytest.mark.parametrize(
+    ("name", "width", "shown"),
+    [
+        ("Quarantine rack north 17", 14, "Quarantine…17"),
+        ("Quarantine rack north 17", 24, "Quarantine rack north 17"),
+        ("Grandmother", 8, "Grand…er"),
+        ("Tank 4", 3, "Ta…"),
+    ],
+)
+def test_a_name_too_long_keeps_its_end(name: str, width: int, shown: str) -> None:
+    assert fit_name(name, width).rstrip() == shown
+
+
+@given(st.text(max_size=40), st.integers(0, 40))
+def test_a_name_always_takes_exactly_its_cells(name: str, width: int) -> None:
+    name = clean(name)
+    assert cell_len(fit_name(name, width)) == width

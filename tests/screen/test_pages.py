@@ -378,7 +378,7 @@ async def test_an_old_picture_is_told_and_a_new_one_heals_it() -> None:
         clock.advance(30)
         app.tick()
         await settle(pilot)
-        assert "OLD PICTURE" in shown(app)
+        assert "PICTURE 30 s OLD" in shown(app)
         assert "Nothing here is known to be true now." in " ".join(shown(app).split())
         assert "?25.0" in shown(app)
         clock.advance(400)

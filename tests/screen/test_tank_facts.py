@@ -46,7 +46,7 @@ def test_the_head_says_how_warm_how_it_stands_and_how_long_is_left() -> None:
         "◆ critical",
         "38 min to low limit",
         "−1.40 to setpoint 25",
-        "falling 0.6 K/h",
+        "falling 0.6 °C/h",
     ):
         assert part in text
     assert "The heater draws power but the water falls." in text
@@ -174,7 +174,7 @@ def test_evidence_is_told_with_its_units() -> None:
     text = "\n".join(plain(draw_detail(alarm, {"t01": "Long tank"}, 100, UTC, NOW_S)))
     for part in (
         "usual top: 26.25 °C",
-        "slope: -0.55 K/h",
+        "slope: -0.55 °C per h",
         "heater on: 180 min",
         "likely: welded, [/red][0]",
         "seen: yes",
@@ -194,7 +194,7 @@ def test_what_is_over_is_told_as_over() -> None:
         ),
     ]
     first, second, *_ = ordered(view_of(make_room(2, alarms)))
-    assert (first.key, what(first)) == ("t01", "heater stuck on, over, not acknowledged")
+    assert (first.key, what(first)) == ("t01", "heater stuck on, ended, not acknowledged")
     assert second.key == "t02"
-    assert first.message.startswith("Over, but nobody has acknowledged it.")
-    assert "Over. It was:" in "\n".join(plain(draw_detail(alarms[1], {}, 100, UTC, NOW_S)))
+    assert first.message.startswith("It has ended, but nobody has acknowledged it.")
+    assert "Ended. It was:" in "\n".join(plain(draw_detail(alarms[1], {}, 100, UTC, NOW_S)))

@@ -157,3 +157,15 @@ def test_a_trembling_value_is_shown_still_and_right(centre: float, noise: list[f
     assert len(set(shown)) <= 1
     moved = steady.shown("t", centre + 3.14159)
     assert abs(moved - (centre + 3.14159)) <= 0.05 + 1e-9
+
+
+def test_free_lines_tell_what_to_do_in_full_and_a_full_wall_takes_none() -> None:
+    advice = "Water 23.4 °C and no warmth arrives. " + "First look at plug, fuse and pilot lamp. " * 2
+    alarm = make_alarm(message=advice.strip())
+    for count, whole in ((6, True), (240, False)):
+        standings = ordered(view_of(make_room(count, [alarm])))
+        wall = lay_out(standings, 77, 20, Steady(), Showing())
+        text = " ".join(" ".join(plain(wall.lines)).split())
+        assert (advice.strip() in text) is whole
+        assert len(wall.lines) <= 20 or not whole
+        assert wall.spots[0].height == (4 if whole else 2)

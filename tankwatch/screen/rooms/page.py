@@ -8,7 +8,7 @@ from textual import events
 from textual.app import ComposeResult
 from textual.binding import BindingType
 
-from tankwatch.screen import keys
+from tankwatch.screen import keys, words
 from tankwatch.screen.bars import TopBar
 from tankwatch.screen.link import LinkState
 from tankwatch.screen.page import Page
@@ -65,7 +65,13 @@ class RoomsPage(Page):
         state = LinkState.OLD if trouble else LinkState.LIVE if app.is_hearing else LinkState.CONNECTING
         new = sum(room.new for room in app.rooms)
         self.query_one(TopBar).show_state(
-            app.config.room.name, self.NAME, app.page_keys, new, state, app.unheard_s
+            app.config.room.name,
+            self.NAME,
+            app.page_keys,
+            new,
+            state,
+            app.unheard_s,
+            words.clock(now_s := app.clock.wall_s(), app.config.room.zone, now_s),
         )
         self._draw(app.rooms, trouble)
 
