@@ -25,13 +25,26 @@ DEFENCES = [
         "return hold.holder if lease is not None else None",
         f"{LEASES}::test_a_second_process_of_one_name_waits_unless_the_first_is_known_dead",
     ),
-    defence(
+    Defence(
         "a-turn-is-taken-alone",
         "two watches that take a turn at once do not both take a tank",
-        f"{SPLIT}/postgres_leases.py",
-        'connection.execute("SELECT pg_advisory_xact_lock(%s, hashtext(%s))", (_LOCK, self._room))',
-        "pass",
-        f"{LEASES}::test_many_watches_at_once_never_hold_one_tank_together",
+        (
+            Edit(
+                f"{SPLIT}/postgres_leases.py",
+                'connection.execute("SELECT pg_advisory_xact_lock(%s, hashtext(%s))", (_LOCK, self._room))',
+                "pass",
+            ),
+        ),
+        (f"{LEASES}::test_many_watches_at_once_never_hold_one_tank_together[postgres]",),
+    ),
+    Defence(
+        "a-turn-on-a-file-is-taken-alone",
+        "the same where the leases lie in a file",
+        (
+            Edit(f"{SPLIT}/sqlite_leases.py", 'connection.execute("BEGIN IMMEDIATE")', "pass"),
+            Edit(f"{SPLIT}/sqlite_leases.py", '            connection.execute("COMMIT")\n', ""),
+        ),
+        (f"{LEASES}::test_many_watches_at_once_never_hold_one_tank_together[sqlite]",),
     ),
     defence(
         "tanks-do-not-go-to-and-fro",

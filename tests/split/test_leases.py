@@ -2,6 +2,7 @@
 
 import sqlite3
 import threading
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -11,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tankwatch.clock import ManualClock
-from tankwatch.split.leases import Hold, Lease, Leases, LeasesError, Request, Rows, decide
+from tankwatch.split.leases import Hold, Lease, Leases, LeasesError, Request, Rows, Standing, decide
 from tankwatch.split.postgres_leases import PostgresLeases
 from tankwatch.split.shares import preferred
 from tankwatch.split.sqlite_leases import SqliteLeases
@@ -163,19 +164,28 @@ def test_listed_tanks_go_where_they_are_listed(rig: Rig) -> None:
     assert set(held_a) == set(TANKS), "while b is gone"
 
 
-def test_many_watches_at_once_never_hold_one_tank_together(rig: Rig) -> None:
+def test_many_watches_at_once_never_hold_one_tank_together(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
     make, _ = rig
+
+    def decide_slowly(rows: Rows, request: Request) -> tuple[Lease | None, list[Hold], Standing]:
+        time.sleep(0.03)  # between reading and writing, where another could come in between
+        return decide(rows, request)
+
+    monkeypatch.setattr("tankwatch.split.sqlite_leases.decide", decide_slowly)
+    monkeypatch.setattr("tankwatch.split.postgres_leases.decide", decide_slowly)
+    make().turn(replace(A, leaves=True))  # makes the tables
     held: dict[str, set[str]] = {}
     start = threading.Barrier(4)
 
     def live(name: str) -> None:
         leases = make()
+        request = Request(name, name, LEASE_S, TANKS)
+        leases.look(request)  # connects
         start.wait(10)
-        for _ in range(5):
-            held[name] = set(leases.turn(Request(name, name, LEASE_S, TANKS)).mine)
+        held[name] = set(leases.turn(request).mine)
         leases.close()
 
-    threads = [threading.Thread(target=live, args=(name,)) for name in "abcd"]
+    threads = [threading.Thread(target=live, args=(name,)) for name in "bcde"]
     for thread in threads:
         thread.start()
     for thread in threads:
