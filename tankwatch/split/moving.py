@@ -43,6 +43,9 @@ class Mover:
         """Return what each tank brings, by tank; `taken` holds its token and who had it before."""
         me = self._config.watch_name
         own = self._found(me)
+        if any(before is None for _, before in taken.values()):
+            last = self._last_stored()
+            taken = {t: (token, before or last.get(t)) for t, (token, before) in taken.items()}
         found: dict[str | None, Found] = {me: own}
         moved: dict[str, Moved] = {}
         for tank, (token, before) in taken.items():
@@ -56,6 +59,23 @@ class Mover:
             is_new = before != me
             moved[tank] = Moved(token, before, there.learned.get(tank), alarms, is_new, over, cases)
         return moved
+
+    def _last_stored(self) -> dict[str, str]:
+        """Return by tank the watch whose store has its newest reading, where new leases do not say it."""
+        newest: dict[str, tuple[float, str]] = {}
+        whole = self._config.whole
+        for watch in whole.split.watches if whole.split is not None else ():
+            path = store_of(whole.store.path, watch)
+            if not path.is_file():
+                continue
+            try:
+                values = open_reader(path, whole.room.slug).last_values()
+            except StoreError as error:
+                log.warning("the store of watch %s cannot be read: %s", watch, error)
+                continue
+            for (tank, _), (time_s, _) in values.items():
+                newest[tank] = max(newest.get(tank, (time_s, watch)), (time_s, watch))
+        return {tank: watch for tank, (_, watch) in newest.items()}
 
     def _found(self, watch: str | None) -> Found:
         try:

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from tankwatch.clock import Clock
 from tankwatch.split.leases import Hold, Lease, LeasesError, Request, Rows, Standing, asks_for_more, decide
+from tankwatch.store.connection import Trouble, trouble_of
 from tankwatch.store.runs import boot_id
 
 BUSY_S = 1.0
@@ -77,7 +78,8 @@ class SqliteLeases:
             connection.execute("PRAGMA journal_mode = PERSIST")
             yield connection
         except sqlite3.Error as error:
-            raise LeasesError(f"{self._path}: {error}") from error
+            hint = "; move it away" if trouble_of(error) is Trouble.DAMAGED else ""
+            raise LeasesError(f"{self._path}: {error}{hint}") from error
         finally:
             connection.close()  # what was not committed is undone
 

@@ -37,7 +37,7 @@ from tankwatch.screen.picture import Picture
 from tankwatch.screen.reminders import Reminders
 from tankwatch.screen.standing import view_of
 from tankwatch.screen.tankdraw import draw_head, heater_in_service
-from tankwatch.snapshot import LiveValue
+from tankwatch.snapshot import LiveValue, SplitSnapshot
 
 USUAL = {"room": "r", "alarms": "a", "night": "g", "sources": "o", "health": "h"}
 
@@ -197,6 +197,22 @@ def test_the_health_page_tells_queues_refusals_versions_and_the_log(tmp_path: Pa
     assert "not the version of this screen" in text
     assert "WARNING broker lost" in text
     assert "no log to read" in last_lines(tmp_path / "none.log", 3)[0]
+
+
+def test_the_health_page_tells_which_watch_has_which_tanks(tmp_path: Path) -> None:
+    split = SplitSnapshot(
+        "a", {"t01": "a", "t02": "c"}, ("a", "b"), "1 tank(s) from b to c, 12 s before", f"{EVIL} away"
+    )
+    view = view_of(replace(make_room(2), split=split))
+    for width in (58, 100):
+        lines = draw_health(view, this_screen(), Places(None, tmp_path / "a.db"), (), "80×24", width)
+        assert all(length(line) <= width + 2 for line in lines)
+    text = " ".join(" ".join(plain(lines)).split())
+    assert "a, this one 1 tank: t01" in text
+    assert "b no tank" in text
+    assert "c 1 tank: t02; no sign of life" in text
+    assert "last moved 1 tank(s) from b to c, 12 s before" in text
+    assert "\x1b" not in text
 
 
 @pytest.mark.asyncio

@@ -205,7 +205,7 @@ def test_after_a_restart_of_the_machine_no_lease_stands_but_who_held_what_is_kno
 
 def test_a_file_that_cannot_be_used_is_told(tmp_path: Path) -> None:
     (tmp_path / "l.db").write_bytes(b"no database at all, and longer than a header of one hundred bytes" * 9)
-    with pytest.raises(LeasesError, match="not a database"):
+    with pytest.raises(LeasesError, match="not a database; move it away"):
         SqliteLeases(tmp_path / "l.db", ManualClock()).turn(A)
     with pytest.raises(LeasesError, match="unable to open"):
         SqliteLeases(tmp_path / "none" / "l.db", ManualClock()).look(A)

@@ -18,6 +18,7 @@ from tankwatch.notify.codes import load_signer
 from tankwatch.notify.dispatch import Dispatcher
 from tankwatch.notify.notifier import MEMORY_KEY as TOLD
 from tankwatch.notify.notifier import Notifier
+from tankwatch.reading import Channel, Reading
 from tankwatch.snapshot import RoomSnapshot
 from tankwatch.split.moving import Mover
 from tankwatch.split.opening import dealt_numbers
@@ -105,6 +106,20 @@ def test_a_room_that_was_one_and_is_split_goes_on_from_its_one_store(tmp_path: P
     whole = _whole(tmp_path)
     _fill(whole.store.path, waiting=False)
     assert _mover(seen_by(whole, "a")).read({"t1": (1, None)})["t1"].alarms == (ALARM,)
+
+
+def test_where_the_leases_are_new_the_store_with_the_newest_reading_tells(tmp_path: Path) -> None:
+    whole = _whole(tmp_path)
+    for name, time_s in (("a", 2000.0), ("b", 1000.0)):
+        store = StoreWriter(seen_by(whole, name).store.path, SystemClock())
+        store.start()
+        store.put_readings([Reading("t1", Channel.TEMPERATURE, time_s, 25.0, source="x")])
+        store.put_memory(MEMORY_KEY, {"t1": {"from": name}})
+        assert store.flush(10)
+        store.stop()
+    moved = _mover(seen_by(whole, "b")).read({"t1": (1, None), "t2": (1, None)})
+    assert (moved["t1"].before, moved["t1"].learned) == ("a", {"from": "a"})
+    assert moved["t2"].before is None
 
 
 def test_from_another_machine_it_comes_by_the_central_store(tmp_path: Path, postgres_shared_url: str) -> None:

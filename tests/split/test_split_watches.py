@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from conftest import MosquittoBroker, wait_until
+from conftest import MosquittoBroker, PostgresServer, wait_until
 from split_room import (
     LEASE_S,
     NAMES,
@@ -161,3 +161,50 @@ def test_whatever_befalls_the_watches_no_tank_is_long_unwatched_and_none_judged_
     for tank in ("t000", "t005"):
         assert begun_alarms(watches, tank).count(Condition.TOO_WARM) == 1
         assert len(told(tmp_path, "alarm", tank)) == 1
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(600)
+def test_with_leases_on_a_server_that_goes_away_every_tank_is_watched_and_afterwards_by_one(
+    tmp_path: Path, mosquitto_broker: MosquittoBroker, postgres_server: PostgresServer
+) -> None:
+    more = f'leases = "{postgres_server.new_database()}"\n'
+    path = room_config(tmp_path, mosquitto_broker.port, more=more)
+    watches = {name: OneWatch(path, name) for name in NAMES}
+    try:
+        with Feeder(mosquitto_broker.port, 0.2) as feeder:
+            for watch in watches.values():
+                watch.start()
+            wait_for_shares(watches, "abc")
+            trouble = Trouble(watches, feeder, 7)
+            for number in range(6):
+                trouble.befall(("killed", "held up")[number % 2], NAMES[number % 3])
+            calm_to = len(feeder.sent_s)
+            postgres_server.stop()
+            wait_until(
+                lambda: all(watch.holds() == set(TANKS) for watch in watches.values()),
+                "every watch to take every tank, for all it knows",
+                20.0,
+            )
+            postgres_server.start()
+            away_to = len(feeder.sent_s)
+            wait_for_shares(watches, "abc")
+            calm_from = len(feeder.sent_s) + 10
+            time.sleep(4.0)
+        for watch in watches.values():
+            watch.stop()
+    finally:
+        for watch in watches.values():
+            watch.kill()
+    longest_s = 0.0
+    for tank in TANKS:
+        stored = stored_numbers(watches, tank)
+        assert all(count == 1 for number, count in stored.items() if not calm_to <= number < calm_from)
+        assert max(stored[number] for number in range(calm_to, away_to)) == 3, "each, for all it knew"
+        missing = [number for number in range(calm_to, away_to) if number not in stored]
+        longest_s = max(longest_s, 0.2 * len(missing))
+        for what, since_s, held in trouble.gaps:
+            if tank in held:
+                assert unwatched_s(feeder, stored, since_s) < STATED_S, what
+    print(json.dumps({"away_s": round(0.2 * (away_to - calm_to), 1), "unwatched_meanwhile_s": longest_s}))
+    assert longest_s < 1.0
