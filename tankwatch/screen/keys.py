@@ -137,6 +137,9 @@ TANK_PAGE = [
         CHART,
         show=False,
     ),
+    key("leap(-1)", "hour back", "tank.leap_left", "Read the chart, a big step back: about an hour", CHART),
+    key("leap(1)", "forth", "tank.leap_right", "Read the chart, a big step forth", CHART, show=False),
+    key("go_to", "go to time", "tank.go_to", "Read the chart at a time that you type, such as 3:00", CHART),
     key("pan(0.5)", "earlier", "tank.earlier", "Half a chart into the past", CHART, display=","),
     key("pan(-0.5)", "later", "tank.later", "Half a chart towards now", CHART, display="."),
     key("now", "now", "tank.now", "The last 24 hours again", CHART, show=False),
@@ -249,6 +252,8 @@ CARE_PAGE = [
 
 NIGHT_PAGE = [
     key("app.page('room')", "back", "night.back", "Back to the room", PAGES, display="Esc"),
+    key("night(-1)", "night before", "night.before", "The night before this one", CHART, display=","),
+    key("night(1)", "after", "night.after", "The night after this one", CHART, display="."),
     key("play", "play", "night.play", "Play the night, or stop", CHART, display="Space"),
     key("incident", "next incident", "night.incident", "Go to the next incident of any tank", CHOOSING),
     key("step(-1)", "time", "night.earlier", "Ten minutes back in the night", CHART, display="←→"),
@@ -256,8 +261,6 @@ NIGHT_PAGE = [
     key("speed(1)", "faster", "night.faster", "Play faster", CHART, display="+"),
     key("speed(-1)", "slower", "night.slower", "Play slower", CHART, display="-"),
     key("begin", "begin", "night.begin", "To the begin of the night", CHART, show=False),
-    key("night(-1)", "night before", "night.before", "The night before this one", CHART, display=","),
-    key("night(1)", "night after", "night.after", "The night after this one", CHART, display="."),
     key("open", "open tank", "night.open", "Open the chosen tank", CHOOSING, display="Enter"),
     key("weeks", "weeks", "night.weeks", "The twelve weeks behind the chosen tank", CHOOSING),
     key("export", "export", "night.export", "Save what this page shows as a CSV file", PROGRAM, show=False),

@@ -29,6 +29,8 @@ _SIDE_BY_SIDE = 120
 _STEP_S = 600.0
 SPEEDS_S = (120.0, 300.0, 600.0, 1200.0, 3600.0)
 """Seconds of the night for each second of play."""
+_YOUNG_S = 3 * 3600.0
+"""A night that has gone on for less is not what is meant by last night."""
 _AGAIN_S = 900.0
 _TRY_AGAIN_S = 15.0
 """What could not be read is asked for again so soon: a server comes back."""
@@ -52,7 +54,7 @@ class NightPage(Page):
     def __init__(self) -> None:
         """Start with last night."""
         super().__init__()
-        self.back = 0
+        self._back: int | None = None
         """Nights before the last one."""
         self.review: RoomReview | None = None
         self.trouble = ""
@@ -158,7 +160,7 @@ class NightPage(Page):
 
     def _read_if_due(self, now_s: float) -> None:
         mono_s = self.home.clock.monotonic_s()
-        span, asked = self.span_of(now_s, self.back), self._asked
+        span, asked = self.span_of(now_s, self.back(now_s)), self._asked
         if asked is not None and asked.from_s == span.from_s:
             # A night that was over when it was asked for does not change any more.
             over = asked.title == span.title and span.to_s < now_s and not self.trouble
@@ -166,6 +168,16 @@ class NightPage(Page):
                 return
         self._asked, self._asked_at_s = span, mono_s
         self._read(now_s, span)
+
+    def back(self, now_s: float) -> int:
+        """Return how many nights back the one is that is shown; 0 is the newest that has begun.
+
+        Who asks for last night in the evening means the one that is over, not the hour since nightfall.
+        """
+        if self._back is not None:
+            return self._back
+        newest = self.span_of(now_s, 0)
+        return 1 if newest.to_s >= now_s and now_s - newest.from_s < _YOUNG_S else 0
 
     def span_of(self, now_s: float, back: int) -> Span:
         """Return the night that lies `back` nights before the last one."""
@@ -294,9 +306,10 @@ class NightPage(Page):
 
     def action_night(self, step: int) -> None:
         """Turn to the night before or after."""
-        back = max(0, self.back - step)
-        if back != self.back:
-            self.back, self.review, self.at_s, self.chosen = back, None, None, 0
+        before = self.back(self.home.view.time_s)
+        self._back = max(0, before - step)
+        if self._back != before:
+            self.review, self.at_s, self.chosen = None, None, 0
             self._play(False)
             self.refresh_view()
 

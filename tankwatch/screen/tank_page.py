@@ -20,6 +20,7 @@ from tankwatch.screen.picture import Picture
 from tankwatch.screen.standing import RoomView, Standing, ordered
 from tankwatch.screen.tank_history import Fetched, fetch
 from tankwatch.screen.tankdraw import Past, draw_details, draw_head
+from tankwatch.screen.time_dialog import TimeDialog
 from tankwatch.screen.trail import Trail
 from tankwatch.snapshot import TankSnapshot
 
@@ -36,8 +37,9 @@ class TankPage(Page):
         "The chart shows the water in its band: the shaded field reaches from the low to the high limit, "
         "the dotted line is the setpoint. The strips below show how much of the time heater and light were "
         "on: a full block means all the time, a dot that nobody knows. Marks between strips and times are "
-        "alarms and work in the tank. The arrow keys read the chart, + and - change the stretch from an "
-        "hour to a year, comma and full stop go back and forth. tankwatch only watches: it switches "
+        "alarms and work in the tank. The arrow keys read the chart, b and f in steps of about an hour, t "
+        "at a time that you type. + and - change the stretch from an hour to a year, comma and full stop "
+        "go back and forth. tankwatch only watches: it switches "
         "nothing."
     )
 
@@ -176,6 +178,19 @@ class TankPage(Page):
     def action_cursor(self, cells: int) -> None:
         """Move the cursor by one cell."""
         self._change(self.trail.moved(cells, max(1, self.size.width - GUTTER), self._now_s))
+
+    def action_leap(self, steps: int) -> None:
+        """Move the cursor by a big step, on round local time."""
+        self._change(self.trail.leapt(steps, self._now_s, self.home.zone))
+
+    def action_go_to(self) -> None:
+        """Ask for a time to read the chart at."""
+        if self._standing is not None:
+            self.app.push_screen(TimeDialog(self.home.view.time_s, self.home.zone), self._gone_to)
+
+    def _gone_to(self, time_s: float | None) -> None:
+        if time_s is not None:
+            self._change(self.trail.at(time_s, self._now_s))
 
     def action_now(self) -> None:
         """Show the last 24 hours without a cursor."""

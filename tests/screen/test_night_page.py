@@ -13,6 +13,7 @@ from tankwatch.reading import Channel, Reading
 from tankwatch.review.review import RoomReview, review_room
 from tankwatch.review.span import Span, last_night
 from tankwatch.screen.app import TankwatchApp
+from tankwatch.screen.bars import KeyLine
 from tankwatch.screen.feed import Progress
 from tankwatch.screen.ink import length, plain
 from tankwatch.screen.night_page import SPEEDS_S, NightPage
@@ -171,7 +172,7 @@ async def test_the_night_before_is_another_night_and_play_stops_when_one_leaves(
         assert asked[1].to_s <= asked[0].from_s
         await pilot.press("full_stop", "full_stop")
         await settle(pilot)
-        assert night_of(app).back == 0
+        assert night_of(app).back(NOW_S) == 0
         await pilot.press("space", "r")
         await settle(pilot)
         assert not night_of(app).playing
@@ -207,6 +208,24 @@ async def test_a_store_that_cannot_be_read_is_told() -> None:
     async with app.run_test(size=(60, 20)) as pilot:
         await open_night(pilot)
         assert "no store to rebuild a night from" in shown(app)
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize(
+    ("hour", "begins"),
+    [(20.5, "20 Sep 20:00"), (22.9, "20 Sep 20:00"), (24.5, "21 Sep 20:00"), (34, "21 Sep 20:00")],
+)
+async def test_in_the_evening_last_night_is_the_one_that_is_over(
+    night: RoomReview, local_hour: float, begins: str
+) -> None:
+    app, _, _ = app_with(night)
+    now_s = BEGIN_S + (local_hour - 21.0) * 3600.0  # BEGIN_S is 21:00 in the summer of Lisbon
+    async with app.run_test(size=(80, 24)) as pilot:
+        await open_night(pilot)
+        page = night_of(app)
+        span = page.span_of(now_s, page.back(now_s))
+        assert datetime.fromtimestamp(span.from_s, app.zone).strftime("%d %b %H:%M") == begins
+        assert "night before" in app.screen.query_one(KeyLine).text
 
 
 @pytest.mark.asyncio
