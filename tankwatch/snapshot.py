@@ -141,8 +141,12 @@ class SplitSnapshot:
     """The watch by tank, of every tank that is held."""
     live: tuple[str, ...] = ()
     """Watches whose lease stands."""
+    watches: tuple[str, ...] = ()
+    """All of them, by the configuration."""
     last: str = ""
-    """The last change of hands, in words."""
+    """Which tanks changed hands last, in words."""
+    last_s: float = 0.0
+    """When they did, seconds since 1970 UTC."""
     trouble: str = ""
     """Why the leases cannot be reached, and what that means; empty: they can."""
 

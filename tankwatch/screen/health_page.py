@@ -136,7 +136,7 @@ def draw_health(
             lines.append((Run(" This was so when the watch last answered.", "stale"),))
         lines.extend(_queues(snapshot, width))
         if snapshot.split is not None:
-            lines.extend(_split(snapshot.split, width))
+            lines.extend(_split(snapshot.split, snapshot.time_s, width))
         lines.append(())
         lines.extend(_refused(snapshot.sources, width))
     lines.append(())
@@ -192,9 +192,9 @@ def _queues(snapshot: RoomSnapshot, width: int) -> list[Line]:
     return lines
 
 
-def _split(split: SplitSnapshot, width: int) -> list[Line]:
+def _split(split: SplitSnapshot, now_s: float, width: int) -> list[Line]:
     lines: list[Line] = [(), _title("The watches of this room")]
-    for name in sorted({*split.live, *split.holders.values(), split.watch}):
+    for name in sorted({*split.watches, *split.live, *split.holders.values(), split.watch}):
         tanks = sorted(tank for tank, holder in split.holders.items() if holder == name)
         who = clean(name) + (", this one" if name == split.watch else "")
         what = f"{words.how_many(len(tanks), 'tank')}: {clean(', '.join(tanks))}" if tanks else "no tank"
@@ -202,7 +202,8 @@ def _split(split: SplitSnapshot, width: int) -> list[Line]:
         text = what if alive else f"{what}; no sign of life"
         lines.extend(_row(who, text, width, "text" if alive else "medium"))
     if split.last:
-        lines.extend(_row("last moved", clean(split.last), width))
+        ago = words.span(max(0.0, now_s - split.last_s) / 60)
+        lines.extend(_row("last moved", f"tanks: {clean(split.last)}; {ago} ago", width))
     if split.trouble:
         lines.extend(_row("leases", clean(split.trouble), width, "high"))
     return lines

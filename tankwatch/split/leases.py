@@ -14,6 +14,9 @@ from typing import Protocol
 
 from tankwatch.split.shares import preferred
 
+TOGETHER_S = 5.0
+"""The tanks of a dead watch are taken by several others, each at its own next look."""
+
 
 @dataclass(frozen=True, slots=True)
 class Lease:
@@ -70,7 +73,7 @@ class Standing:
     """Every tank that is held, and by whom."""
     live: tuple[str, ...] = ()
     last_taken: tuple[Hold, ...] = ()
-    """The tanks that changed hands last, all at one moment."""
+    """The tanks that changed hands last, about the same time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +155,7 @@ def decide(rows: Rows, request: Request) -> tuple[Lease | None, list[Hold], Stan
         frozenset(hand_over),
         _holders(Rows(now_s, live, after), live),
         _names(others, me),
-        tuple(h for h in after.values() if h.since_s == newest_s and h.holder is not None),
+        tuple(h for h in after.values() if newest_s - h.since_s <= TOGETHER_S and h.holder is not None),
     )
     return lease, changed, standing
 

@@ -13,6 +13,7 @@ better an alarm that comes twice than a tank that nobody watches.
 import logging
 import threading
 import uuid
+from collections import Counter
 from collections.abc import Callable, Mapping
 from concurrent.futures import TimeoutError as LateError
 from dataclasses import replace
@@ -77,7 +78,10 @@ class Tenant:
             split.listed,
             replaces=replaces,
         )
+        self._watches = split.watches
         self._patience = Patience(self._renew_s)
+        self._reading = Patience(self._renew_s)
+        self._is_second = False
         self._renew_at_s = float("-inf")
         self._failing_since_s: float | None = None
         self._was_stuck = False
@@ -155,18 +159,34 @@ class Tenant:
     def _settle(self, answer: tuple[Standing, float]) -> None:
         """Make the portion what the leases say."""
         standing, until_s = answer
+        is_second = not standing.mine and self._request.name in standing.holders.values()
+        if is_second and not self._is_second:
+            log.error(
+                "another watch named %s runs: this one judges nothing until it ends", self._request.name
+            )
+        self._is_second = is_second
         holds = self._portion.holds
         mine = {tank: hold.token for tank, hold in standing.mine.items()}
         lost = frozenset(tank for tank, token in holds.items() if mine.get(tank) != token)
         taken = {t: (h.token, h.before) for t, h in standing.mine.items() if holds.get(t) != h.token}
         if not lost and not taken:
             self._portion.extend(until_s)
-        elif self._change(lost, self._read(taken) if taken else {}, until_s):
+        elif self._change(lost, self._brought(taken), until_s):
             if lost:
                 log.warning("other watches hold now %s", _list(lost))
             if taken:
                 log.info("takes %s", _list(taken))
         self._show(standing)
+
+    def _brought(self, taken: Mapping[str, tuple[int, str | None]]) -> Mapping[str, Moved]:
+        """Return what tanks bring along; nothing where that takes long: they are unwatched meanwhile."""
+        if not taken:
+            return {}
+        try:
+            return self._reading.ask(lambda: self._read(taken))
+        except LeasesError as error:
+            log.warning("what was learned of %s is not to be had in time: %s", _list(taken), error)
+            return {tank: Moved(token, before) for tank, (token, before) in taken.items()}
 
     def _change(self, lost: frozenset[str], taken: Mapping[str, Moved], until_s: float) -> bool:
         """Have the judge make a change; tell whether it did. What it did not is asked again at the next
@@ -188,7 +208,8 @@ class Tenant:
             log.error("the leases cannot be reached: %s", error)
         now_s = self._clock.monotonic_s()
         failing_s = now_s - self._failing_since_s
-        self._show(self._last, str(error))
+        if failing_s >= self._renew_s:  # not for a lock that was held for a moment
+            self._show(self._last, str(error))
         if failing_s < self._renew_s or now_s + self._look_s < self._portion.until_s:
             return
         # Not one that only woke late: it has asked, and asked again, for a third of a lease.
@@ -199,21 +220,23 @@ class Tenant:
             return
         log.error("takes all tanks without a lease, since other watches cannot be known to live")
         holders = self._last.holders if self._last is not None else {}
-        taken = self._read({tank: (ON_ONE_S_OWN, holders.get(tank)) for tank in others})
+        taken = self._brought({tank: (ON_ONE_S_OWN, holders.get(tank)) for tank in others})
         self._change(frozenset(), taken, until_s)
 
     def _show(self, standing: Standing | None, trouble: str = "") -> None:
         me = self._request.name
         if standing is None:
-            self._portion.snapshot = SplitSnapshot(me, trouble=trouble)
+            self._portion.snapshot = SplitSnapshot(me, watches=self._watches, trouble=trouble)
             return
-        last = ""
+        last, last_s = "", 0.0
         if standing.last_taken and standing.last_taken[0].since_s > 0.0:  # 0: before the machine was started
-            newest = standing.last_taken
-            ago_s = standing.now_s - newest[0].since_s
-            moves = sorted({f"{hold.before or 'nobody'} to {hold.holder}" for hold in newest})
-            last = f"{len(newest)} tank(s) from {', '.join(moves)}, {ago_s:.0f} s before the leases were read"
-        self._portion.snapshot = SplitSnapshot(me, dict(standing.holders), standing.live, last, trouble)
+            moves = Counter((hold.before or "nobody", hold.holder) for hold in standing.last_taken)
+            last = ", ".join(f"{count} from {old} to {new}" for (old, new), count in sorted(moves.items()))
+            newest_s = max(hold.since_s for hold in standing.last_taken)
+            last_s = self._clock.wall_s() - (standing.now_s - newest_s)
+        self._portion.snapshot = SplitSnapshot(
+            me, dict(standing.holders), standing.live, self._watches, last, last_s, trouble
+        )
 
 
 def _list(tanks: "Mapping[str, object] | frozenset[str]") -> str:

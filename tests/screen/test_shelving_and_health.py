@@ -201,17 +201,18 @@ def test_the_health_page_tells_queues_refusals_versions_and_the_log(tmp_path: Pa
 
 def test_the_health_page_tells_which_watch_has_which_tanks(tmp_path: Path) -> None:
     split = SplitSnapshot(
-        "a", {"t01": "a", "t02": "c"}, ("a", "b"), "1 tank(s) from b to c, 12 s before", f"{EVIL} away"
+        "a", {"t01": "a", "t02": "a"}, ("a", "b"), ("a", "b", "c"), "1 from c to a", trouble=f"{EVIL} away"
     )
-    view = view_of(replace(make_room(2), split=split))
+    room = make_room(2)
+    view = view_of(replace(room, split=replace(split, last_s=room.time_s - 7200.0)))
     for width in (58, 100):
         lines = draw_health(view, this_screen(), Places(None, tmp_path / "a.db"), (), "80×24", width)
         assert all(length(line) <= width + 2 for line in lines)
     text = " ".join(" ".join(plain(lines)).split())
-    assert "a, this one 1 tank: t01" in text
+    assert "a, this one 2 tanks: t01, t02" in text
     assert "b no tank" in text
-    assert "c 1 tank: t02; no sign of life" in text
-    assert "last moved 1 tank(s) from b to c, 12 s before" in text
+    assert "c no tank; no sign of life" in text
+    assert "last moved tanks: 1 from c to a; 2 h ago" in text
     assert "\x1b" not in text
 
 

@@ -116,7 +116,7 @@ class _Link:
 class _Rig:
     """One watch without its process: a judge, a portion and a tenant on one clock."""
 
-    def __init__(self, folder: Path, name: str, clock: ManualClock) -> None:
+    def __init__(self, folder: Path, name: str, clock: ManualClock, *, replaces: bool = True) -> None:
         self.config = _config(folder, name)
         self.clock = clock
         self.store = _Store()
@@ -143,7 +143,7 @@ class _Rig:
             read=self._read,
             judge_beat=lambda: self.judge.heartbeat_s,
             flush=lambda _: True,
-            replaces=True,
+            replaces=replaces,
         )
 
     def _read(self, taken: Mapping[str, tuple[int, str | None]]) -> dict[str, Moved]:
@@ -316,6 +316,43 @@ def test_one_that_wakes_cut_off_does_not_go_on_at_once(a: _Rig) -> None:
     assert a.judges == set(TANKS), "but soon: better twice than not at all"
 
 
+def test_a_lock_that_is_held_for_a_moment_is_no_alarm(a: _Rig) -> None:
+    a.step()
+    a.link.away = True
+    a.live(2)
+    a.link.away = False
+    a.live(10)
+    assert not [s for s in a.store.steps if s.alarm.subject == LEASES]
+    assert a.judges == set(TANKS)
+
+
+def test_a_tank_does_not_wait_for_long_for_what_it_brings_along(
+    a: _Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    never = threading.Event()
+
+    def read(taken: Mapping[str, tuple[int, str | None]]) -> dict[str, Moved]:
+        never.wait(30)
+        return {}
+
+    monkeypatch.setattr(a.tenant, "_read", read)
+    monkeypatch.setattr(a.tenant, "_reading", Patience(0.05))
+    a.step()
+    assert a.judges == set(TANKS)
+    never.set()
+
+
+def test_a_second_watch_of_one_name_says_so_and_judges_nothing(
+    a: _Rig, tmp_path: Path, clock: ManualClock, caplog: pytest.LogCaptureFixture
+) -> None:
+    second = _Rig(tmp_path, "a", clock, replaces=False)
+    a.step()
+    second.step()
+    assert second.judges == set()
+    assert a.judges == set(TANKS)
+    assert "another watch named a runs" in caplog.text
+
+
 def test_a_request_about_a_tank_elsewhere_names_the_watch_that_has_it(a: _Rig, b: _Rig) -> None:
     a.step()
     b.step()
@@ -337,7 +374,9 @@ def test_the_picture_shows_the_tanks_of_this_watch_and_who_has_the_others(a: _Ri
     assert picture.split is not None
     assert {tank for tank, name in picture.split.holders.items() if name == "b"} == b.judges
     assert picture.split.live == ("a", "b")
-    assert "from a to b" in picture.split.last
+    assert picture.split.watches == ("a", "b")
+    assert picture.split.last == f"{len(b.judges)} from a to b"
+    assert 0.0 <= picture.time_s - picture.split.last_s < 12.0
 
 
 def test_leaving_lets_others_take_over_at_once(a: _Rig, b: _Rig) -> None:
