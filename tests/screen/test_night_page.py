@@ -212,8 +212,8 @@ async def test_a_store_that_cannot_be_read_is_told() -> None:
 
 @pytest.mark.asyncio
 @pytest.mark.parametrize(
-    ("hour", "begins"),
-    [(20.5, "20 Sep 20:00"), (22.9, "20 Sep 20:00"), (24.5, "21 Sep 20:00"), (34, "21 Sep 20:00")],
+    ("local_hour", "begins"),
+    [(20.5, "20 Sep 20:00"), (22.9, "20 Sep 20:00"), (24.5, "21 Sep 20:00"), (34.0, "21 Sep 20:00")],
 )
 async def test_in_the_evening_last_night_is_the_one_that_is_over(
     night: RoomReview, local_hour: float, begins: str
