@@ -4,7 +4,8 @@ How long a tank may be without a watch, for a lease of L seconds. A lease is ren
 its holder from before it asked, by the keeper of the leases from after: the holder stops at L less a tenth,
 so always first, as long as the two clocks do not differ in rate by a tenth. One that dies was renewed at the
 latest when it died, so its lease is over L after that; others look each second, and take up its tanks when
-they have read what comes with them. So: L, one second, and that reading, which is stated as L + 3 s.
+they have read what comes with them. So: L, one second, and that reading (waited for L/3 at most), which is
+stated as L + 3 s. A judge that hangs is noticed after L/3, and costs so much more.
 
 Where nobody can reach the leases each watch goes on with the tanks it has, and after two leases takes all:
 better an alarm that comes twice than a tank that nobody watches.
