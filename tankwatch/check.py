@@ -43,6 +43,7 @@ def report(config: Config, path: Path) -> dict[str, Any]:
         ],
         "publish": _publish(config),
         "centre": _centre(config),
+        "forward": None if config.forward is None else {"url": config.forward.url, "room": config.room.slug},
         "ways": ways_of(config),
         "people": people_of(config),
         "room_watched_for": [{"condition": c.value, "when": when} for c, when in _ROOM],
@@ -166,6 +167,8 @@ def _lines(found: dict[str, Any]) -> Iterator[str]:
     if publish := found["publish"]:
         may = "alarms may be acknowledged from there" if publish["acknowledge"] else "to be looked at only"
         yield f"Published to {publish['address']} as {publish['topic']}: {may}"
+    if forward := found["forward"]:
+        yield f"Forwarded to {forward['url']} as room {forward['room']}"
     if centre := found["centre"]:
         yield f"Centre of the rooms that publish to {centre['address']}"
         for room in centre["rooms"]:

@@ -21,6 +21,7 @@ from tankwatch.listen.cli_listen import add_listen_parser
 from tankwatch.notify.cli_acknowledge import add_acknowledge_parser
 from tankwatch.review.cli_review import add_review_parser
 from tankwatch.store.cli_store import add_store_option
+from tankwatch.store.postgres.cli_central import add_central_parser
 from tankwatch.transfer.cli_transfer import add_transfer_parsers
 
 if TYPE_CHECKING:
@@ -122,6 +123,7 @@ def _parser() -> argparse.ArgumentParser:
     add_acknowledge_parser(commands)
     add_review_parser(commands)
     add_transfer_parsers(commands)
+    add_central_parser(commands)
 
     for name in ("watch", "screen", "check", "acknowledge", "review", "export", "import", "backup"):
         _add_as(commands.choices[name])

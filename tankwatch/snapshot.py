@@ -152,6 +152,20 @@ class SplitSnapshot:
 
 
 @dataclass(frozen=True, slots=True)
+class ForwardSnapshot:
+    """How the central store is kept up with."""
+
+    to: str
+    """Its address."""
+    behind_s: float
+    """Since when not all was there, s; a few seconds are usual."""
+    rows: int = 0
+    """Rows sent since the watch began."""
+    error: str = ""
+    """Why the last attempt failed; empty: it did not."""
+
+
+@dataclass(frozen=True, slots=True)
 class RoomSnapshot:
     """The whole picture, sent once a second."""
 
@@ -168,6 +182,8 @@ class RoomSnapshot:
     version: str = ""
     split: SplitSnapshot | None = None
     """Where the room is divided among several watches; `tanks` are then those of this one."""
+    forward: ForwardSnapshot | None = None
+    """Where a central store is kept up with."""
 
 
 _ADAPTER: TypeAdapter[RoomSnapshot] = TypeAdapter(RoomSnapshot)

@@ -1,6 +1,6 @@
 """`tankwatch check --live`: wait for one reading of each channel, send a test by each way, tell what came.
 
-The brokers of `[publish]` and `[centre]` are tried as well.
+The brokers of `[publish]` and `[centre]`, and the central store of `[forward]`, are tried as well.
 """
 
 import getpass
@@ -18,6 +18,7 @@ from tankwatch.listen.live import LiveCheck, Verdict, as_lines
 from tankwatch.notify.live_check import WayResult, send_test
 from tankwatch.rooms.live_check import BrokerResult, try_brokers
 from tankwatch.safetext import safe_json, safe_text
+from tankwatch.store.postgres.live_check import CentralResult, try_central
 
 FINE, NEEDS_ATTENTION = 0, 3
 _SHORTEST_S, _LONGEST_S = 15.0, 900.0
@@ -30,7 +31,7 @@ def run_live(config: Config, duration_s: float | None, as_json: bool) -> int:
         ConfigError: there is nothing to try.
     """
     has_channels = any(tank.channel for tank in config.tank)
-    has_links = config.publish is not None or config.centre is not None
+    has_links = any(table is not None for table in (config.publish, config.centre, config.forward))
     if not has_channels and not config.way and not has_links:
         raise ConfigError("there is no [[tank.channel]] to wait for; tankwatch listen finds and writes them")
     ways = _test_ways(config)
@@ -53,10 +54,12 @@ def run_live(config: Config, duration_s: float | None, as_json: bool) -> int:
     return FINE if is_fine else NEEDS_ATTENTION
 
 
-def _try_links(config: Config) -> list[BrokerResult]:
-    """Try the brokers that other places use, or that this one hears them by."""
-    print("trying the brokers of [publish] and [centre]", file=sys.stderr, flush=True)
-    return try_brokers(config)
+def _try_links(config: Config) -> list[BrokerResult | CentralResult]:
+    """Try what other places use, or what this one hears them by."""
+    names = [name for name in ("publish", "centre", "forward") if getattr(config, name) is not None]
+    print(f"trying {', '.join(f'[{name}]' for name in names)}", file=sys.stderr, flush=True)
+    central = [] if config.forward is None else [try_central(config)]
+    return [*try_brokers(config), *central]
 
 
 def _test_ways(config: Config) -> list[WayResult]:

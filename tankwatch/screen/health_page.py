@@ -20,11 +20,13 @@ from tankwatch.screen.ink import Line, Run, clean, fit, wrap
 from tankwatch.screen.page import Page
 from tankwatch.screen.picture import Picture
 from tankwatch.screen.standing import RoomView
-from tankwatch.snapshot import RoomSnapshot, SourceSnapshot, SplitSnapshot, StoreSnapshot
+from tankwatch.snapshot import ForwardSnapshot, RoomSnapshot, SourceSnapshot, SplitSnapshot, StoreSnapshot
 from tankwatch.store.connection import wal_reset_bug
 from tankwatch.watch.logs import log_path
 
 _LOG_LINES = 12
+_BEHIND_S = 120.0
+"""A central store that lags by less is only between two looks at what is new."""
 _LOG_TAIL_BYTES = 16_384
 _READ_EVERY_S = 15.0
 
@@ -135,6 +137,8 @@ def draw_health(
         if not view.live:
             lines.append((Run(" This was so when the watch last answered.", "stale"),))
         lines.extend(_queues(snapshot, width))
+        if snapshot.forward is not None:
+            lines.extend(_forward(snapshot.forward, width))
         if snapshot.split is not None:
             lines.extend(_split(snapshot.split, snapshot.time_s, width))
         lines.append(())
@@ -189,6 +193,21 @@ def _queues(snapshot: RoomSnapshot, width: int) -> list[Line]:
     lines.extend(_row("given up", given_up, width, "text" if not dropped + store.dropped else "medium"))
     if restarts:
         lines.extend(_row("restarted", f"sources, {words.how_many(restarts, 'time')}", width, "medium"))
+    return lines
+
+
+def _forward(forward: ForwardSnapshot, width: int) -> list[Line]:
+    lines = _row("central store", clean(forward.to), width)
+    sent = words.how_many(forward.rows, "row")
+    if forward.error:
+        lines.extend(
+            _row("", f"{clean(forward.error)} Nothing is lost: the store here has it all.", width, "medium")
+        )
+    if forward.behind_s < _BEHIND_S:
+        lines.extend(_row("", f"has all but the last seconds; {sent} sent", width))
+    else:
+        behind = words.span(forward.behind_s / 60)
+        lines.extend(_row("", f"behind for {behind}; {sent} sent", width, "medium"))
     return lines
 
 

@@ -6,6 +6,7 @@ import os
 import signal
 import sqlite3
 import threading
+from dataclasses import replace
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
@@ -63,6 +64,7 @@ class Watch:
         name = config.watch_name
         self._portion = None if name is None else Portion(name, self.clock, MEMORY_KEY)
         self._tenant: Tenant | None = None
+        self._forward: ForwardThread | None = None
 
     def start(self) -> None:
         """Open the store, restore what stood, and start every part.
@@ -188,6 +190,8 @@ class Watch:
 
     def _show(self, snapshot: RoomSnapshot) -> None:
         """Hand a picture to the screens, to other places, and to the part that tells people."""
+        if self._forward is not None:
+            snapshot = replace(snapshot, forward=self._forward.health())
         self._server.publish(snapshot)
         self._links.publish(snapshot)
         self._telling.publish(snapshot)

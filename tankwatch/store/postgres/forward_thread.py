@@ -2,12 +2,12 @@
 
 import logging
 import threading
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tankwatch.clock import Clock
 from tankwatch.errors import StoreError
+from tankwatch.snapshot import ForwardSnapshot
 from tankwatch.store.postgres.connection import connect
 from tankwatch.store.postgres.forward import Forwarder
 from tankwatch.store.postgres.schema import migrate
@@ -21,18 +21,6 @@ RETRY_S = 30.0
 """Between two attempts while the central store does not answer."""
 BEHIND_S = 900.0
 """The log says once that forwarding is behind when it is so for longer."""
-
-
-@dataclass(frozen=True, slots=True)
-class ForwardHealth:
-    """How forwarding fares."""
-
-    behind_s: float
-    """Since when not all was there, in s; counted from the start until the first time."""
-    rows: int
-    """Rows sent since the start; a row sent again counts again."""
-    error: str
-    """Why the last attempt failed; empty if it did not."""
 
 
 class ForwardThread:
@@ -69,9 +57,13 @@ class ForwardThread:
         self._stop.set()
         self._thread.join(timeout_s)
 
-    def health(self) -> ForwardHealth:
-        """Return how forwarding fares; may be called from any thread."""
-        return ForwardHealth(self._clock.monotonic_s() - self._all_there_s, self._rows, self._error)
+    def health(self) -> ForwardSnapshot:
+        """Return how forwarding fares; may be called from any thread.
+
+        It is behind from the start until all was there for the first time; a row sent again counts again.
+        """
+        behind_s = self._clock.monotonic_s() - self._all_there_s
+        return ForwardSnapshot(self._url, behind_s, self._rows, self._error)
 
     def _run(self) -> None:
         while not self._stop.is_set():

@@ -4,6 +4,7 @@ import json
 import weakref
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,6 +12,7 @@ import numpy as np
 from tankwatch.alarms.model import Alarm, AlarmState, Transition
 from tankwatch.errors import StoreError
 from tankwatch.reading import Channel
+from tankwatch.store import numbers
 from tankwatch.store.chart import Parts
 from tankwatch.store.entry import Dropped, LogEntry, StoredMark, StoredMessage
 from tankwatch.store.postgres.chart import chart
@@ -60,8 +62,9 @@ class PostgresReader:
     and may be called from any thread. Times are seconds since 1970 UTC; stretches include both ends.
     """
 
-    def __init__(self, url: str, room: str) -> None:
+    def __init__(self, url: str, room: str, password_file: Path | None = None) -> None:
         """Name the store and the room; nothing is opened yet."""
+        self._password_file = password_file
         self.url = url
         self.room = room
         self._idle: list[Connection] = []
@@ -144,9 +147,9 @@ class PostgresReader:
         return [step_of_row(row).alarm for row in rows]
 
     def next_alarm_id(self) -> int:
-        """Return the first alarm number never used in this room."""
+        """Return the first alarm number never used in this room, nor perhaps shown by a killed watch."""
         ((last,),) = self._ask("SELECT max(alarm_id) FROM step WHERE room = %(room)s")
-        return 1 if last is None else int(last) + 1
+        return max(1 if last is None else int(last) + 1, numbers.beyond(self.memory(numbers.KEY)))
 
     def marks(
         self, from_s: float = -FOREVER_S, to_s: float = FOREVER_S, tank: str | None = None
@@ -209,7 +212,7 @@ class PostgresReader:
     @contextmanager
     def _connected(self) -> "Iterator[Connection]":
         """Lend a connection that answers; whatever goes wrong with it, it is not lent again."""
-        connection = self._waiting() or connect(self.url, read_only=True)
+        connection = self._waiting() or connect(self.url, read_only=True, password_file=self._password_file)
         try:
             with told("cannot be read"):
                 yield connection

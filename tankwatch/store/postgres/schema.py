@@ -215,6 +215,21 @@ def migrate(connection: "Connection") -> list[str]:
         return pending
 
 
+def make_months(connection: "Connection", ahead: int = 2) -> str:
+    """Make the partitions of this month and of the `ahead` months after it; return their names.
+
+    A month that is missing is made with the first reading in it; made before, that reading need not wait.
+    """
+    statement = (
+        "SELECT to_char(month, 'YYYY-MM'), "
+        "make_month((extract(epoch FROM month AT TIME ZONE 'UTC') * 1000)::bigint) FROM "
+        "(SELECT date_trunc('month', now() AT TIME ZONE 'UTC') + n * interval '1 month' AS month "
+        "FROM generate_series(0, %s) AS n) AS months"
+    )
+    with told("cannot make months"):
+        return ", ".join(name for name, _ in connection.execute(statement, (ahead,)).fetchall())
+
+
 def _up_to_date(connection: "Connection") -> bool:
     """Tell whether nothing is to be done; a role that may not make tables can then go on."""
     with told("cannot be read"):
