@@ -90,6 +90,8 @@ class RoomPage(Page):
         self.order: Order = "worst"
         self.wanted = ""
         self.chosen = ""
+        self._chosen_in_earnest = False
+        """Until the watch has spoken or the keeper has moved, the first one is chosen, whichever that is."""
         self._steady = Steady()
         self._standings: list[Standing] = []
 
@@ -125,8 +127,9 @@ class RoomPage(Page):
         if wants_panels:
             self.home.want_trends([s.key for s in self._standings if s.tank is not None])
         known = [s.key for s in self._standings]
-        if self.chosen not in known:
+        if self.chosen not in known or not self._chosen_in_earnest:
             self.chosen = known[0] if known else ""
+            self._chosen_in_earnest = bool(known) and view.live
         how = Showing(
             self.chosen,
             view.live,
@@ -145,7 +148,7 @@ class RoomPage(Page):
 
     def choose(self, key: str) -> None:
         """Choose one standing and show it."""
-        self.chosen = key
+        self.chosen, self._chosen_in_earnest = key, True
         self.refresh_view()
         self.query_one(WallPicture).bring_into_view(key)
 

@@ -347,7 +347,11 @@ def _grid(
 def _chosen(tile: list[Line], width: int) -> list[Line]:
     """Show that a tile is chosen: another ground, and `›` for eyes or terminals without colour."""
     out = [on_ground(crop(line, width), "chosen") if line else line for line in tile]
-    for y, line in enumerate(out):
-        if line and line[0].text.startswith(" ") and y == 0:
-            out[y] = (Run("›", "bright", "chosen"), line[0]._replace(text=line[0].text[1:]), *line[1:])
+    if out and out[0]:
+        first, *rest = out[0]
+        at = first.text.find(" ", 0, 2)  # before the shape, or behind it
+        if at >= 0:
+            parts = (first._replace(text=first.text[:at]), Run("›", "bright", "chosen"))
+            after = first._replace(text=first.text[at + 1 :])
+            out[0] = tuple(run for run in (*parts, after, *rest) if run.text)
     return out

@@ -335,6 +335,22 @@ async def test_without_a_watch_it_says_so_shows_history_and_how_to_start_one() -
         assert "No watch answers" in shown(app)
 
 
+async def test_the_worst_is_chosen_once_the_watch_speaks_and_stays_where_the_keeper_went() -> None:
+    app, _, _ = make_app(None, count=6)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        assert room_of(app).chosen == "t01"
+        alarm = make_alarm(tank="t05")
+        app.link.take(make_room(6, [alarm]))
+        app.take_news()
+        assert room_of(app).chosen == "t05"
+        await pilot.press("down")
+        went = room_of(app).chosen
+        app.link.take(make_room(6, [replace(alarm, tank="t03")]))
+        app.take_news()
+        assert room_of(app).chosen == went != "t05"
+
+
 async def test_without_watch_and_store_it_still_runs() -> None:
     app, _, _ = make_app(None, history=FakeHistory(broken=True))
     async with app.run_test(size=(60, 20)) as pilot:

@@ -1,5 +1,7 @@
 """The wall: every tank is on it, nothing overlaps, and it uses the space there is."""
 
+import itertools
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -101,10 +103,12 @@ def test_panels_only_where_each_has_room() -> None:
 
 def test_the_chosen_one_is_marked_without_colour_too() -> None:
     for count, size in ((12, (78, 20)), (12, (118, 36)), (300, (78, 20))):
-        wall = wall_of(count, *size, chosen="t02", trends={})
-        spot = next(s for s in wall.spots if s.key == "t02")
-        rows = plain(wall.lines[spot.y : spot.y + 1])
-        assert "›" in rows[0][spot.x :]
+        for chosen, split in itertools.product(("t01", "t02"), (True, False)):  # a troubled and a quiet one
+            wall = wall_of(count, *size, chosen=chosen, trends={}, split=split)
+            spot = next(s for s in wall.spots if s.key == chosen)
+            row = plain(wall.lines[spot.y : spot.y + 1])[0]
+            assert "›" in row[spot.x : spot.x + 3]
+            assert row.count("›") == 1
 
 
 def test_stale_numbers_carry_a_question_mark() -> None:
