@@ -22,6 +22,7 @@ from tankwatch.printing import LONGEST_LINE
 from tankwatch.reading import Channel
 from tankwatch.rooms.topics import Topics
 from tankwatch.safetext import safe_text
+from tankwatch.split.shares import preferred
 
 _ROOM = (
     (Condition.POWER_LOSS, "many tanks lose their power together"),
@@ -43,6 +44,7 @@ def report(config: Config, path: Path) -> dict[str, Any]:
         ],
         "publish": _publish(config),
         "centre": _centre(config),
+        "split": _split(config),
         "forward": None if config.forward is None else {"url": config.forward.url, "room": config.room.slug},
         "ways": ways_of(config),
         "people": people_of(config),
@@ -72,6 +74,18 @@ def _centre(config: Config) -> dict[str, Any] | None:
         "rooms": list(centre.rooms),
         "silent_after_s": centre.silent_after_s,
     }
+
+
+def _split(config: Config) -> dict[str, Any] | None:
+    split = config.split
+    if split is None:
+        return None
+    tanks: dict[str, list[str]] = {name: [] for name in split.watches}
+    for tank in config.tank:
+        name = preferred(tank.id, split.watches, split.listed)
+        if name is not None:
+            tanks[name].append(tank.id)
+    return {"leases": split.leases, "lease_s": split.lease_s, "tanks_while_all_live": tanks}
 
 
 def _address(source: SourceConfig) -> str:
@@ -167,6 +181,11 @@ def _lines(found: dict[str, Any]) -> Iterator[str]:
     if publish := found["publish"]:
         may = "alarms may be acknowledged from there" if publish["acknowledge"] else "to be looked at only"
         yield f"Published to {publish['address']} as {publish['topic']}: {may}"
+    if split := found["split"]:
+        yield f"Split among {len(split['tanks_while_all_live'])} watches; leases of {split['lease_s']:g} s"
+        yield f"  in {split['leases']}; while all live:"
+        for name, tanks in split["tanks_while_all_live"].items():
+            yield f"  {name}: {', '.join(tanks) or 'no tank'}"
     if forward := found["forward"]:
         yield f"Forwarded to {forward['url']} as room {forward['room']}"
     if centre := found["centre"]:

@@ -4,8 +4,9 @@ from pathlib import Path
 
 import pytest
 
+from tankwatch.check import as_lines, report
 from tankwatch.cli import run
-from tankwatch.config import load
+from tankwatch.config import Config, load
 from tankwatch.config_path import AS_VARIABLE
 from tankwatch.config_split import seen_by
 from tankwatch.control.path import socket_path
@@ -103,3 +104,18 @@ def test_a_watch_that_is_not_named_rightly_does_not_start(
     assert run(["watch", str(_file(tmp_path, split)), *arguments]) == 2
     assert told in capsys.readouterr().err
     assert not list(tmp_path.glob("*.db"))
+
+
+def test_a_check_tells_which_watch_has_which_tank_while_all_live() -> None:
+    config = Config.model_validate(
+        {
+            "room": {"name": "Large room"},
+            "split": {"watches": ["a", "b"], "tanks": {"b": ["t01"]}},
+            "tank": [{"id": f"t{n:02}", "volume_l": 100.0, "setpoint_c": 25.0} for n in range(1, 9)],
+        }
+    )
+    found = report(config, Path("room.toml"))["split"]["tanks_while_all_live"]
+    assert "t01" in found["b"]
+    assert sorted(found["a"] + found["b"]) == [tank.id for tank in config.tank]
+    lines = "\n".join(as_lines(report(config, Path("room.toml"))))
+    assert "Split among 2 watches; leases of 15 s" in lines
