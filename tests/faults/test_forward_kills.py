@@ -46,7 +46,7 @@ def _alike(path: Path, central: PostgresReader) -> bool:
         return False  # the tables are not made yet
 
 
-@pytest.mark.parametrize("kills", [3, pytest.param(20, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("kills", [2, pytest.param(20, marks=pytest.mark.slow)])
 def test_a_watch_killed_while_it_forwards_neither_loses_nor_doubles_a_row(
     tmp_path: Path,
     make_mosquitto: Callable[..., MosquittoBroker],
