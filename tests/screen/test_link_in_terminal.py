@@ -8,8 +8,9 @@ import itertools
 import re
 import sys
 import threading
-from concurrent.futures import Future
-from dataclasses import replace
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
@@ -76,31 +77,47 @@ def screen_of(config: Path, *options: str, **environment: str) -> ScreenInTermin
 SSH = "192.0.2.1 50000 192.0.2.2 22"  # addresses for documentation, RFC 5737
 
 
-@pytest.mark.parametrize(
-    ("options", "environment", "watched_s", "least_s", "between"),
-    [
-        ((), {}, 2.0, 0.0, (4, 11)),
-        ((), {"SSH_CONNECTION": SSH}, 4.0, 0.85, (3, 5)),
-        (("--slow",), {}, 5.5, 4.5, (1, 2)),
-    ],
-    ids=["local", "ssh", "slow"],
+@dataclass(frozen=True)
+class LinkCase:
+    """How the screen is seen, and how often it may repaint then."""
+
+    name: str
+    options: tuple[str, ...]
+    environment: dict[str, str]
+    watched_s: float
+    least_s: float
+    between: tuple[int, int]
+
+
+LINKS = (
+    LinkCase("local", (), {}, 2.0, 0.0, (4, 11)),
+    LinkCase("ssh", (), {"SSH_CONNECTION": SSH}, 4.0, 0.85, (3, 5)),
+    LinkCase("slow", ("--slow",), {}, 5.5, 4.5, (1, 2)),
 )
-def test_a_link_is_repainted_no_oftener_than_said_and_keys_answer_at_once(
-    config: Path,
-    options: tuple[str, ...],
-    environment: dict[str, str],
-    watched_s: float,
-    least_s: float,
-    between: tuple[int, int],
-) -> None:
-    with RestlessWatch(config, make_room(12)), screen_of(config, *options, **environment) as screen:
-        assert b"quiet" in screen.read(20, until=b"quiet")
-        screen.read(1.5)
-        begins = [at_s for at_s, _ in screen.bursts(watched_s, calm_s=0.1)]
-        assert between[0] <= len(begins) <= between[1], begins
-        assert all(b - a >= least_s for a, b in itertools.pairwise(begins)), begins
+
+
+def look_at(case: LinkCase, screen: ScreenInTerminal) -> tuple[list[float], float]:
+    """Return when it repainted while no key was pressed, and how long a key then took (s)."""
+    if b"quiet" not in screen.read(20, until=b"quiet"):
+        raise RuntimeError(f"{case.name}: no picture")
+    screen.read(1.5)
+    begins = [at_s for at_s, _ in screen.bursts(case.watched_s, calm_s=0.1)]
+    return begins, screen.press(b"\x1b[B")
+
+
+def test_a_link_is_repainted_no_oftener_than_said_and_keys_answer_at_once(config: Path) -> None:
+    with ExitStack() as stack:
+        screens = [
+            stack.enter_context(screen_of(config, *case.options, **case.environment)) for case in LINKS
+        ]
+        stack.enter_context(RestlessWatch(config, make_room(12)))
+        with ThreadPoolExecutor(len(LINKS)) as pool:
+            seen = list(pool.map(look_at, LINKS, screens))
+    for case, (begins, key_s) in zip(LINKS, seen, strict=True):
+        assert case.between[0] <= len(begins) <= case.between[1], (case.name, begins)
+        assert all(b - a >= case.least_s for a, b in itertools.pairwise(begins)), (case.name, begins)
         # A frame is 1/15 s over SSH and 1/4 s when slow; the rest is for a busy machine.
-        assert screen.press(b"\x1b[B") < 0.6
+        assert key_s < 0.6, case.name
 
 
 def test_nothing_moves_by_itself_over_ssh(config: Path) -> None:
