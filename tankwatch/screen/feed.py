@@ -128,6 +128,15 @@ class SeriesLike(Protocol):
         ...
 
 
+class StoredSeries(SeriesLike, Protocol):
+    """A series out of a store, which may be damaged here and there."""
+
+    @property
+    def damaged(self) -> Sequence[tuple[float, float]]:
+        """Stretches, s, of which something is left out."""
+        ...
+
+
 class MarkLike(Protocol):
     """One service mark."""
 
@@ -179,7 +188,7 @@ class EntryLike(Protocol):
 class History(Protocol):
     """The store, read only. Every method may raise StoreError; all are called off the event loop."""
 
-    def series(self, tank: str, channel: Channel, from_s: float, to_s: float, buckets: int) -> SeriesLike:
+    def series(self, tank: str, channel: Channel, from_s: float, to_s: float, buckets: int) -> StoredSeries:
         """Return one channel between two times, in at most about `buckets` rows."""
         ...
 

@@ -8,7 +8,7 @@ from tankwatch.errors import StoreError
 from tankwatch.reading import Channel
 from tankwatch.screen.chart.draw import ChartData, ChartMark
 from tankwatch.screen.chart.strips import hours_by_day
-from tankwatch.screen.feed import History, SeriesLike
+from tankwatch.screen.feed import History, StoredSeries
 from tankwatch.screen.standing import ROLE, SHAPE, level_of
 from tankwatch.screen.tankdraw import Past
 from tankwatch.screen.trail import Trail
@@ -28,6 +28,8 @@ class Fetched:
     data: ChartData
     past: Past
     trouble: str = ""
+    damaged: bool = False
+    """Something of the stretch could not be read from the disk and is left out."""
 
 
 def fetch(
@@ -46,7 +48,7 @@ def fetch(
     buckets = max(2, 2 * width)
     past = Past()
     try:
-        found: dict[Channel, SeriesLike] = {
+        found: dict[Channel, StoredSeries] = {
             channel: history.series(tank.tank_id, channel, start, end, buckets)
             for channel in (Channel.TEMPERATURE, Channel.HEATER, Channel.LIGHT)
         }
@@ -82,7 +84,8 @@ def fetch(
         light=found[Channel.LIGHT],
         marks=tuple(sorted(shapes, key=lambda m: m.time_s)),
     )
-    return Fetched(tank.tank_id, trail, now_s, data, past)
+    damaged = any(series.damaged for series in found.values())
+    return Fetched(tank.tank_id, trail, now_s, data, past, damaged=damaged)
 
 
 def fetch_trend(history: History, tank: TankSnapshot, now_s: float) -> ChartData:

@@ -111,7 +111,11 @@ class TankPage(Page):
         if trail.cursor_s is None:
             until = "" if trail.back_s == 0 else f", until {words.clock(data.to_s, zone)}"
             nothing = "; nothing was read in it" if data.empty else ""
-            return crop((Run(f" The last {trail.words}{until}{nothing}", "label"),), width)
+            runs = [Run(f" The last {trail.words}{until}{nothing}", "label")]
+            if fetched.damaged:
+                said = "; part of it is damaged on the disk (health page)"
+                runs.append(Run(said, "medium"))
+            return crop(tuple(runs), width)
         bucket_s = (data.to_s - data.from_s) / (2 * max(1, width - GUTTER))
         parts = [words.clock(trail.cursor_s, zone)]
         water = value_at(data.water, trail.cursor_s, max(2 * bucket_s, data.gap_s))

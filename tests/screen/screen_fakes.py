@@ -177,6 +177,7 @@ class FakeSeries:
     low: Floats
     high: Floats
     mean: Floats
+    damaged: tuple[tuple[float, float], ...] = field(default=(), kw_only=True)
 
 
 @dataclass
@@ -184,6 +185,7 @@ class FakeHistory:
     """A store that knows a day and more of every tank; with `broken` it raises."""
 
     broken: bool = False
+    damaged: bool = False
     asked: list[tuple[str, Channel, float, float]] = field(default_factory=list)
 
     def series(self, tank: str, channel: Channel, from_s: float, to_s: float, buckets: int) -> FakeSeries:
@@ -201,7 +203,8 @@ class FakeHistory:
             hour = time_s / 3600.0 % 24
             mean = ((hour >= 10) & (hour < 18)).astype(np.float64)
         spread = 0.02 if channel is Channel.TEMPERATURE else 0.0
-        return FakeSeries(time_s, mean - spread, mean + spread, mean)
+        hurt = ((from_s, from_s + 3600.0),) if self.damaged else ()
+        return FakeSeries(time_s, mean - spread, mean + spread, mean, damaged=hurt)
 
     def steps(self, from_s: float, to_s: float, tank: str | None = None) -> list[Transition]:
         """Return the begin of one alarm."""

@@ -575,3 +575,15 @@ async def test_fakes_are_what_the_screen_asks_for() -> None:
     feeds: list[type[LiveFeed]] = [FakeFeed, ControlClient]
     histories: list[type[History]] = [FakeHistory, StoreReader]
     assert len(feeds) == len(histories) == 2
+
+
+async def test_a_stretch_that_is_damaged_on_the_disk_is_told_beside_its_chart() -> None:
+    for damaged in (False, True):
+        app, _, _ = make_app(make_room(2), history=FakeHistory(damaged=damaged))
+        async with app.run_test(size=(80, 24)) as pilot:
+            await settle(pilot)
+            await pilot.press("enter")
+            await settle(pilot)
+            text = app.screen.query_one("#readout", Picture).text
+            assert text.startswith(" The last 24 h")
+            assert ("damaged on the disk (health page)" in text) is damaged

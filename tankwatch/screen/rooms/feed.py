@@ -10,7 +10,7 @@ from tankwatch.errors import ControlError, StoreError
 from tankwatch.reading import Channel, ServiceMark
 from tankwatch.rooms.heard import Word
 from tankwatch.rooms.hub import Hub
-from tankwatch.screen.feed import EntryLike, MarkLike, SeriesLike
+from tankwatch.screen.feed import EntryLike, MarkLike, StoredSeries
 from tankwatch.screen.link import Link, LinkState
 from tankwatch.screen.rooms.standing import UNHEARD
 from tankwatch.snapshot import RoomSnapshot
@@ -161,7 +161,7 @@ class BrokerTrouble(Protocol):
 class NoHistory:
     """The history of a room whose store is elsewhere."""
 
-    def series(self, tank: str, channel: Channel, from_s: float, to_s: float, buckets: int) -> SeriesLike:
+    def series(self, tank: str, channel: Channel, from_s: float, to_s: float, buckets: int) -> StoredSeries:
         """There is none here."""
         _not_here()
 
