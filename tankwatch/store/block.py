@@ -155,9 +155,9 @@ def delete_blocks(connection: sqlite3.Connection, blocks: Iterable[Block]) -> No
         )
         connection.execute("DELETE FROM block_values WHERE values_id = ?", (block.values_id,))
         connection.execute(
-            "DELETE FROM stamps WHERE stamps_id = ?1 "
-            "AND NOT EXISTS (SELECT 1 FROM block WHERE stamps_id = ?1)",
-            (block.stamps_id,),
+            "DELETE FROM stamps WHERE stamps_id = :stamps_id "
+            "AND NOT EXISTS (SELECT 1 FROM block WHERE stamps_id = :stamps_id)",
+            {"stamps_id": block.stamps_id},
         )
 
 

@@ -35,7 +35,10 @@ DAMAGED = -1
 """Level of a sheet that cannot be unpacked: it stays as it is, for whoever can save something of it."""
 
 _COLUMNS = "first_series, last_series, first_ms, last_ms"
-_OVERLAPS = "first_series <= ?2 AND last_series >= ?1 AND first_ms <= ?4 AND last_ms >= ?3"
+_OVERLAPS = (
+    "first_series <= :last_series AND last_series >= :first_series "
+    "AND first_ms <= :last_ms AND last_ms >= :first_ms"
+)
 _PLACES = (
     f"SELECT {_COLUMNS}, data FROM fresh WHERE {_OVERLAPS} UNION ALL "  # noqa: S608
     f"SELECT {_COLUMNS}, (SELECT data FROM sheet_data AS d WHERE d.sheet_id = s.sheet_id) "
@@ -174,7 +177,10 @@ def _mixed_between(
 ) -> Iterator[Mixed]:
     """Yield what may hold readings of such series in such a stretch; both ends are included."""
     question = _PLACES if table is None else _PLACES.split(" UNION ALL ", maxsplit=1)[0]
-    for first, last, first_ms, last_ms, data in connection.execute(question, (*series, *stretch)).fetchall():
+    wanted = dict(
+        zip(("first_series", "last_series", "first_ms", "last_ms"), (*series, *stretch), strict=True)
+    )
+    for first, last, first_ms, last_ms, data in connection.execute(question, wanted).fetchall():
         try:
             if data is None:
                 raise DamagedError("a sheet of fresh readings has lost its readings")

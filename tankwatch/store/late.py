@@ -27,8 +27,9 @@ def sealed_ends(connection: sqlite3.Connection, series_id: int | None = None) ->
     """Return up to when each series that has blocks (or the one given) is sealed, in ms since 1970 UTC."""
     rows = connection.execute(
         "SELECT series_id, (SELECT end_h FROM block AS b WHERE b.series_id = s.series_id "
-        "ORDER BY begin_h DESC LIMIT 1) FROM series AS s WHERE ?1 IS NULL OR series_id = ?1",
-        (series_id,),
+        "ORDER BY begin_h DESC LIMIT 1) FROM series AS s "
+        "WHERE :series_id IS NULL OR series_id = :series_id",
+        {"series_id": series_id},
     ).fetchall()
     return {number: end_h * HOUR_MS for number, end_h in rows if end_h is not None}
 

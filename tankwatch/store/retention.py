@@ -101,9 +101,9 @@ def _drop_readings(connection: sqlite3.Connection, before_day: int) -> tuple[int
             count += sum(block.count for block in blocks)
             first_ms, end_ms = min(first_ms, blocks[0].first_ms), max(end_ms, blocks[-1].last_ms)
             connection.execute(
-                "UPDATE series SET readings_from_h = max(coalesce(readings_from_h, ?1), ?1) "
-                "WHERE series_id = ?2",
-                (blocks[-1].end_h, series_id),
+                "UPDATE series SET readings_from_h = max(coalesce(readings_from_h, :end_h), :end_h) "
+                "WHERE series_id = :series_id",
+                {"end_h": blocks[-1].end_h, "series_id": series_id},
             )
             room -= len(blocks)
         if room <= 0 or late[0] > _ROWS_AT_ONCE:
@@ -126,8 +126,9 @@ def _drop_hours(connection: sqlite3.Connection, before_day: int) -> tuple[int, i
         )
         kept_from_h = (last // DAY + 1) * DAY
         connection.execute(
-            "UPDATE series SET hours_from_h = max(coalesce(hours_from_h, ?1), ?1) WHERE series_id = ?2",
-            (kept_from_h, series_id),
+            "UPDATE series SET hours_from_h = max(coalesce(hours_from_h, :kept_from_h), :kept_from_h) "
+            "WHERE series_id = :series_id",
+            {"kept_from_h": kept_from_h, "series_id": series_id},
         )
         return int(count), first * HOUR_MS, (last + 1) * HOUR_MS
     return 0, 0, 0

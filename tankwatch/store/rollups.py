@@ -30,8 +30,9 @@ _ADD = (
 )
 _PUT_DAY = (
     "INSERT OR REPLACE INTO rollup (series_id, step, cell, low, high, total, count, on_ms) "
-    "SELECT series_id, 24, ?2, min(low), max(high), sum(total), sum(count), sum(on_ms) FROM rollup "
-    "WHERE series_id = ?1 AND step = 1 AND cell BETWEEN ?2 * 24 AND ?2 * 24 + 23 GROUP BY series_id"
+    "SELECT series_id, 24, :day, min(low), max(high), sum(total), sum(count), sum(on_ms) FROM rollup "
+    "WHERE series_id = :series_id AND step = 1 AND cell BETWEEN :day * 24 AND :day * 24 + 23 "
+    "GROUP BY series_id"
 )
 
 
@@ -95,7 +96,7 @@ def put_rollups(
         connection.execute(_PUT if cell[0] >= kept_from_h else _ADD, (series_id, *cell))
     for day in range((first_h - 1) // DAY, last_h // DAY + 1):
         if horizon.hours_from_h is None or day * DAY >= horizon.hours_from_h:
-            connection.execute(_PUT_DAY, (series_id, day))
+            connection.execute(_PUT_DAY, {"series_id": series_id, "day": day})
 
 
 def _mend_before(

@@ -136,8 +136,8 @@ def _seal_series(
 def _take_out(connection: sqlite3.Connection, last_series: int) -> None:
     """Take the series up to `last_series` out of the sheets that are being sealed."""
     connection.execute(
-        "UPDATE sheet SET first_series = ?1 + 1 WHERE level = ?2 AND first_series <= ?1",
-        (last_series, _SEALING),
+        "UPDATE sheet SET first_series = :last + 1 WHERE level = :level AND first_series <= :last",
+        {"last": last_series, "level": _SEALING},
     )
     _delete_sheets(connection, f"level = {_SEALING} AND first_series > last_series")
 

@@ -164,10 +164,13 @@ def _age(path: Path) -> None:
                     time_ms = (T0_S - 3600 * hours) * 1000 + np.arange(3, dtype=np.int64)
                     insert_block(connection, series_id, time_ms, np.array([0.0, 1.0, 0.0]))
                 connection.executemany(  # older ones take their room, and share what is packed
-                    "INSERT INTO block SELECT series_id, begin_h - ?1, end_h - ?1, first_ms - 3600000 * ?1, "
-                    "last_ms - 3600000 * ?1, count, low, high, total, last_value, bytes, stamps_id, "
-                    "values_id FROM block WHERE series_id = ?2 AND begin_h = ?3",
-                    [(10 * number, series_id, T0_S // 3600 - 20) for number in range(1, 60)],
+                    "INSERT INTO block SELECT series_id, begin_h - :h, end_h - :h, first_ms - 3600000 * :h, "
+                    "last_ms - 3600000 * :h, count, low, high, total, last_value, bytes, stamps_id, "
+                    "values_id FROM block WHERE series_id = :series_id AND begin_h = :begin_h",
+                    [
+                        {"h": 10 * number, "series_id": series_id, "begin_h": T0_S // 3600 - 20}
+                        for number in range(1, 60)
+                    ],
                 )
                 connection.executemany(
                     "INSERT INTO rollup VALUES (?, 1, ?, 0.0, 1.0, 1.0, 3, 0)",
