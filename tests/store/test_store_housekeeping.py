@@ -4,6 +4,7 @@ import os
 import sqlite3
 import subprocess
 import sys
+import weakref
 from collections.abc import Iterator
 from contextlib import closing
 from functools import partial
@@ -65,6 +66,7 @@ class House:
             path, clock, keeping, free_bytes=lambda _: int(self.free_mib * MIB), steady_s=0.0
         )
         self.connection = sqlite3.connect(path, isolation_level=None)
+        weakref.finalize(self, self.connection.close)
 
     def clean(self) -> None:
         self.keeper.hurry()
