@@ -105,12 +105,12 @@ def _weigh_warm(e: Evidence, candidates: dict[Cause, Candidate]) -> None:
     if not math.isnan(e.shown_on):
         if e.shown_on > 0.8:
             stuck.speak(
-                3, f"the heater was shown on for {e.shown_on:.0%} of the time while the water was too warm"
+                3, f"the heater was reported on for {e.shown_on:.0%} of the time while the water was too warm"
             )
-            room.speak(-2, "the heater was shown on: a warm room needs none")
+            room.speak(-2, "the heater was reported on: a warm room needs none")
         elif e.shown_on < 0.2:
-            stuck.speak(-1, f"the heater was shown off for {1 - e.shown_on:.0%} of the time")
-            room.speak(1, "the heater was shown off, as it should be in a warm room")
+            stuck.speak(-1, f"the heater was reported off for {1 - e.shown_on:.0%} of the time")
+            room.speak(1, "the heater was reported off, as it should be in a warm room")
     share, sigma = e.heat_share, e.heat_sigma
     if not math.isnan(share):
         words = f"by the course of the water {share:.0%} (± {sigma:.0%}) of the heater's usual heat arrived"
@@ -132,15 +132,14 @@ def _weigh_cold(e: Evidence, candidates: dict[Cause, Candidate]) -> None:
     partly = (weak_heater, element, lost)
     if not math.isnan(e.shown_on):
         if e.shown_on > 0.7:
-            words = f"the heater was shown on for {e.shown_on:.0%} of the time while the water fell"
+            words = f"the heater was reported on for {e.shown_on:.0%} of the time while the water fell"
             no_heat.speak(1, words)
             unplugged.speak(-4, words)
             for candidate in partly:
                 candidate.speak(1, words)
         elif e.shown_on < 0.3:
-            words = (
-                f"the heater was shown off for {1 - e.shown_on:.0%} of the time while the water was too cold"
-            )
+            share = f"{1 - e.shown_on:.0%}"
+            words = f"the heater was reported off for {share} of the time while the water was too cold"
             unplugged.speak(3, words)
             no_heat.speak(-3, words)
             for candidate in partly:
@@ -206,9 +205,9 @@ def _weigh_fit(e: Evidence, weak_heater: Candidate, element: Candidate, lost: Ca
 def _weigh_power(e: Evidence, candidates: dict[Cause, Candidate], others: tuple[int, int] | None) -> None:
     power, unplugged = candidates[Cause.POWER_LOSS], candidates[Cause.HEATER_WITHOUT_POWER]
     if e.shown_on > 0.7:
-        power.speak(-4, "the heater was shown on")
+        power.speak(-4, "the heater was reported on")
     elif e.shown_on < 0.3:
-        power.speak(2, "the heater was shown off though the water asked for heat")
+        power.speak(2, "the heater was reported off though the water asked for heat")
     if others is not None:
         without, heated = others
         if without:

@@ -126,7 +126,7 @@ def _tell(tank: "TankWatch", now_s: float, water_c: float, share: float, heating
     under_k = bottom_c - water_c
     margin = minutes_to_low(tank, water_c)
     if heating is True:
-        what = f"is shown on since {tank.clock_text(cycles.heating_since_s or now_s)}, no warmth arrives"
+        what = f"is reported on since {tank.clock_text(cycles.heating_since_s or now_s)}, no warmth arrives"
         likely = ["dead element", "plug or switch off behind the sensor", "heater out of the water"]
     elif heating is False:
         what = f"is not on although the water is {beyond_text(under_k, 0.0)} °C below where it always came on"

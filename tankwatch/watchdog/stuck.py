@@ -79,7 +79,7 @@ def _tell(
     trend = (
         "still warming" if newest_k > 0.02 else "no longer warming" if newest_k > -0.02 else "cooling again"
     )
-    shown = "shown on" if heating else "shown off" if heating is False else "not measured"
+    shown = "reported on" if heating else "reported off" if heating is False else "not measured"
     tank.tell(
         Condition.HEATER_STUCK_ON,
         Priority.CRITICAL,
