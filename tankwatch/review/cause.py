@@ -138,8 +138,8 @@ def _weigh_cold(e: Evidence, candidates: dict[Cause, Candidate]) -> None:
             for candidate in partly:
                 candidate.speak(1, words)
         elif e.shown_on < 0.3:
-            share = f"{1 - e.shown_on:.0%}"
-            words = f"the heater was reported off for {share} of the time while the water was too cold"
+            off = f"{1 - e.shown_on:.0%}"
+            words = f"the heater was reported off for {off} of the time while the water was too cold"
             unplugged.speak(3, words)
             no_heat.speak(-3, words)
             for candidate in partly:
