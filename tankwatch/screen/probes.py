@@ -5,8 +5,9 @@ from dataclasses import dataclass
 
 from tankwatch.alarms.model import Alarm, AlarmState, Condition
 from tankwatch.config import Config
-from tankwatch.reading import ON_OFF_CHANNELS, Channel
+from tankwatch.reading import Channel
 from tankwatch.screen import words
+from tankwatch.screen.channel_words import value_words
 from tankwatch.screen.ink import Line, Run, clean, crop, fit
 from tankwatch.screen.standing import RoomView
 from tankwatch.snapshot import LiveValue, TankSnapshot
@@ -15,10 +16,6 @@ _OF_THE_PROBE = frozenset(
     {Condition.PROBE_SILENT, Condition.PROBE_FAULTY, Condition.PROBE_FROZEN, Condition.PROBE_OUT_OF_WATER}
 )
 _TOLD = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.LATCHED})
-_UNITS = {
-    Channel.TEMPERATURE: "°C", Channel.AIR: "°C", Channel.POWER: "W", Channel.HUMIDITY: "%",
-    Channel.LEVEL: "cm", Channel.FLOW: "L/h",
-}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,12 +107,5 @@ def _line(probe: Probe, name_width: int) -> Line:
 def _shown(probe: Probe) -> str:
     if probe.value is None:
         return "–"
-    try:
-        channel = Channel(probe.channel)
-    except ValueError:
-        return f"{probe.value.value:g}"
-    if channel in ON_OFF_CHANNELS:
-        return "on" if probe.value.value >= 0.5 else "off"
-    if channel in (Channel.TEMPERATURE, Channel.AIR):
-        return words.degrees(probe.value.value)
-    return f"{probe.value.value:g} {_UNITS.get(channel, '')}".rstrip()
+    is_warmth = probe.channel in (Channel.TEMPERATURE, Channel.AIR)
+    return value_words(probe.channel, probe.value.value, ".1f" if is_warmth else "g")

@@ -10,6 +10,7 @@ from rich.cells import cell_len
 from tankwatch.alarms.model import AlarmState
 from tankwatch.reading import Channel, ServiceMark
 from tankwatch.screen import words
+from tankwatch.screen.channel_words import value_words
 from tankwatch.screen.chart.strips import bar
 from tankwatch.screen.feed import EntryLike, MarkLike
 from tankwatch.screen.gauge import gauge
@@ -19,15 +20,6 @@ from tankwatch.screen.summary import time_left, what
 from tankwatch.screen.wall import tag
 from tankwatch.snapshot import Estimate, LiveValue, ModelSnapshot, TankSnapshot
 
-_UNITS: dict[str, str] = {
-    Channel.TEMPERATURE: "°C",
-    Channel.AIR: "°C",
-    Channel.POWER: "W",
-    Channel.HUMIDITY: "%",
-    Channel.LEVEL: "cm",
-    Channel.FLOW: "L/h",
-    Channel.PH: "",
-}
 _COLUMN_MIN = 37
 _DRAWS_W = 3.0
 """More than a heater's lamp draws."""
@@ -264,12 +256,7 @@ def _values(tank: TankSnapshot) -> tuple[str, list[Row]]:
     for name, value in tank.values.items():
         if name == Channel.SERVICE:
             continue
-        if name in (Channel.HEATER, Channel.LIGHT):
-            shown = "on" if value.value >= 0.5 else "off"
-        elif name == Channel.MAINS:
-            shown = "there" if value.value >= 0.5 else "gone"
-        else:
-            shown = f"{value.value:.2f} {_UNITS.get(name, '')}".rstrip()
+        shown = value_words(name, value.value)
         doubt = value.stale or value.retained
         shown = f"? {shown}" if doubt else shown
         rows.append((clean(name), f"{fit(shown, 11)} {_age(value)}", "stale" if doubt else "text"))

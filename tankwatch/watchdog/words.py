@@ -17,12 +17,12 @@ def minutes_text(minutes: float) -> str:
     return f"{hours} h {rest} min" if rest else f"{hours} h"
 
 
-def beyond_text(value: float, limit: float, least_decimals: int = 1) -> str:
+def beyond_text(value: float, limit: float) -> str:
     """Return `value` with as many decimals, up to three, as show on which side of `limit` it is.
 
     A message must never read `8.0 h, at most 8` or `8.0 h, at most 8.04`.
     """
-    for decimals in range(least_decimals, 3):
+    for decimals in (1, 2):
         text = f"{value:.{decimals}f}"
         if (float(text) - limit) * (value - limit) > 0.0:
             return text
