@@ -47,6 +47,10 @@ def probes_of(view: RoomView, config: Config) -> list[Probe]:
 def _of_tank(
     name: str, tank: TankSnapshot, alarms: Sequence[Alarm], sources: Mapping[str, str], *, live: bool
 ) -> list[Probe]:
+    if Channel.MAINS in tank.values:  # a channel of kind power that tells of the mains instead of watts
+        sources = {
+            Channel.MAINS if kind == Channel.POWER else kind: source for kind, source in sources.items()
+        }
     kinds = [kind for kind in (*sources, *tank.values) if kind != Channel.SERVICE]
     told = [alarm for alarm in alarms if alarm.condition in _OF_THE_PROBE and alarm.state in _TOLD]
     probes = []

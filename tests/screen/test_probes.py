@@ -80,3 +80,17 @@ async def test_the_page_shows_them_above_the_sources() -> None:
         text = app.screen.query_one("#sources", Picture).text
         assert text.index("Nursery") < text.index(room.sources[0].source_id)
         assert "probe frozen" in text
+
+
+def test_a_power_channel_that_tells_of_the_mains_is_well() -> None:
+    config = make_config(1).model_dump(mode="json", exclude_none=True)
+    config["source"] = [{"id": "bench", "kind": "serial", "port": "/dev/probe"}]
+    config["tank"][0]["channel"] = [{"kind": kind, "source": "bench"} for kind in ("temperature", "power")]
+    values = {"temperature": LiveValue(25.0, NOW_S, 1.0), "mains": LiveValue(1.0, NOW_S, 1.0)}
+    room = make_room(tanks=[make_tank(0, values=values)])
+    probes = probes_of(view_of(room), Config.model_validate(config))
+    assert [(probe.channel, probe.trouble, probe.source) for probe in probes] == [
+        ("temperature", "", "bench"),
+        ("mains", "", "bench"),
+    ]
+    assert any("there" in row for row in plain(draw_well(probes, 100)))
