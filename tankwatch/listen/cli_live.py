@@ -16,9 +16,10 @@ from tankwatch.errors import ConfigError
 from tankwatch.listen.capture import Capture
 from tankwatch.listen.live import LiveCheck, Verdict, as_lines
 from tankwatch.notify.live_check import WayResult, send_test
-from tankwatch.rooms.live_check import BrokerResult, try_brokers
+from tankwatch.rooms.live_check import try_brokers
 from tankwatch.safetext import safe_json, safe_text
-from tankwatch.store.postgres.live_check import CentralResult, try_central
+from tankwatch.store.postgres.live_check import try_central
+from tankwatch.tried import Tried
 
 FINE, NEEDS_ATTENTION = 0, 3
 _SHORTEST_S, _LONGEST_S = 15.0, 900.0
@@ -54,12 +55,11 @@ def run_live(config: Config, duration_s: float | None, as_json: bool) -> int:
     return FINE if is_fine else NEEDS_ATTENTION
 
 
-def _try_links(config: Config) -> list[BrokerResult | CentralResult]:
+def _try_links(config: Config) -> list[Tried]:
     """Try what other places use, or what this one hears them by."""
     names = [name for name in ("publish", "centre", "forward") if getattr(config, name) is not None]
     print(f"trying {', '.join(f'[{name}]' for name in names)}", file=sys.stderr, flush=True)
-    central = [] if config.forward is None else [try_central(config)]
-    return [*try_brokers(config), *central]
+    return [*try_brokers(config), *try_central(config)]
 
 
 def _test_ways(config: Config) -> list[WayResult]:

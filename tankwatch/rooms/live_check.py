@@ -1,7 +1,5 @@
 """A live look at the brokers of `[publish]` and `[centre]`: can they be reached, which rooms are heard."""
 
-from dataclasses import dataclass
-
 from tankwatch.clock import Clock, SystemClock
 from tankwatch.config import Config, MqttSourceConfig
 from tankwatch.errors import TankwatchError
@@ -11,24 +9,13 @@ from tankwatch.rooms.session import Session, broker_of
 from tankwatch.rooms.topics import Topics
 from tankwatch.sources.base import Link
 from tankwatch.sources.inbox import Inbox
+from tankwatch.tried import Tried
 
 LISTEN_S = 25.0
 """Longer than the usual time between two signs of life."""
 
 
-@dataclass(frozen=True, slots=True)
-class BrokerResult:
-    """What came of trying one of the tables."""
-
-    table: str
-    ok: bool
-    detail: str
-    """What happened, in words, without secrets."""
-
-
-def try_brokers(
-    config: Config, *, clock: Clock | None = None, listen_s: float = LISTEN_S
-) -> list[BrokerResult]:
+def try_brokers(config: Config, *, clock: Clock | None = None, listen_s: float = LISTEN_S) -> list[Tried]:
     """Connect to the brokers that `config` names beside its sources; nothing is published.
 
     At a centre, wait up to `listen_s` seconds until every room that must be heard is.
@@ -40,25 +27,25 @@ def try_brokers(
         broker = broker_of(config.publish, "publish")
         hub = Hub(topics, clock, silent_after_s=listen_s)
         fault = _listen(broker, [topics.of(config.room.slug, "acknowledge")], hub, clock, 0.0)
-        results.append(BrokerResult("[publish]", fault is None, fault or "connected; nothing was published"))
+        results.append(Tried("[publish]", fault is None, fault or "connected; nothing was published"))
     if config.centre is not None:
         topics = Topics(config.centre.topic)
         broker = broker_of(config.centre, "centre")
         rooms = config.centre.rooms
         hub = Hub(topics, clock, silent_after_s=listen_s, expected=rooms)
         fault = _listen(broker, topics.of_all_rooms(), hub, clock, listen_s)
-        results.append(_rooms_heard(hub, rooms) if fault is None else BrokerResult("[centre]", False, fault))
+        results.append(_rooms_heard(hub, rooms) if fault is None else Tried("[centre]", False, fault))
     return results
 
 
-def _rooms_heard(hub: Hub, rooms: tuple[str, ...]) -> BrokerResult:
+def _rooms_heard(hub: Hub, rooms: tuple[str, ...]) -> Tried:
     words = {status.room_id: status.word for status in hub.statuses()}
     heard = [room for room, word in words.items() if word is Word.ONLINE]
     missing = [room for room in rooms if room not in heard]
     said = f"connected; rooms heard: {', '.join(heard) or 'none'}"
     if missing:
         said += f"; not heard: {', '.join(missing)}"
-    return BrokerResult("[centre]", not missing, said)
+    return Tried("[centre]", not missing, said)
 
 
 def _listen(

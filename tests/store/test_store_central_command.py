@@ -70,19 +70,19 @@ def test_wrong_use_of_the_command_is_told(
 
 def test_a_live_check_tells_the_user_and_how_far_it_is(postgres_url: str, tmp_path: Path) -> None:
     config = _config(postgres_url, tmp_path / "room.db")
-    found = try_central(config)
+    (found,) = try_central(config)
     assert found.ok
     assert "connected as owner; there are no tables yet; `tankwatch central" in found.detail
     write_history(config.store.path, [temperature(0), temperature(90)], [])
     write_central(postgres_url, "other", [temperature(0)])
-    assert "nothing of room back-room is there yet" in try_central(config).detail
+    assert "nothing of room back-room is there yet" in try_central(config)[0].detail
     write_central(postgres_url, "back-room", [temperature(0)])
-    assert try_central(config).detail.endswith("its newest reading 90 s behind the store here")
+    assert try_central(config)[0].detail.endswith("its newest reading 90 s behind the store here")
     with connect(postgres_url) as owner:
         owner.execute("INSERT INTO migration VALUES ('9999_later', now())")
-    found = try_central(config)
+    (found,) = try_central(config)
     assert (found.ok, "newer tankwatch" in found.detail) == (False, True)
-    away = try_central(_config("postgresql://owner@127.0.0.1:1/none", tmp_path / "room.db"))
+    (away,) = try_central(_config("postgresql://owner@127.0.0.1:1/none", tmp_path / "room.db"))
     assert (away.ok, "cannot be reached" in away.detail) == (False, True)
 
 

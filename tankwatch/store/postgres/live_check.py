@@ -1,6 +1,5 @@
 """A live look at the central store of `[forward]`: can it be reached, whose version, how far it is."""
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from tankwatch.config import Config
@@ -10,38 +9,30 @@ from tankwatch.store.postgres.connection import connect, told
 from tankwatch.store.postgres.reader import PostgresReader
 from tankwatch.store.postgres.schema import MIGRATIONS
 from tankwatch.store.reader import StoreReader
+from tankwatch.tried import Tried
 
 if TYPE_CHECKING:
     import psycopg
 
 
-@dataclass(frozen=True, slots=True)
-class CentralResult:
-    """What came of the look."""
-
-    table: str
-    ok: bool
-    detail: str
-    """What was found, in words, without secrets."""
+def try_central(config: Config) -> list[Tried]:
+    """Connect to the central store that `config` names, if it names one, changing nothing there."""
+    return [] if config.forward is None else [_try(config, config.forward)]
 
 
-def try_central(config: Config) -> CentralResult:
-    """Connect to the central store that `config` names, changing nothing there."""
-    forward = config.forward
-    if forward is None:
-        return CentralResult("[forward]", True, "no central store is named")
+def _try(config: Config, forward: ForwardConfig) -> Tried:
     try:
         user, names = _tables(forward)
         if names is None:
             detail = f"there are no tables yet; `tankwatch central {forward.url}` makes them"
-            return CentralResult("[forward]", True, f"connected as {user}; {detail}")
+            return Tried("[forward]", True, f"connected as {user}; {detail}")
         if names - set(MIGRATIONS):
             detail = "its tables are of a newer tankwatch"
-            return CentralResult("[forward]", False, f"connected as {user}; {detail}")
+            return Tried("[forward]", False, f"connected as {user}; {detail}")
         reader = PostgresReader(forward.url, config.room.slug, forward.password_file)
-        return CentralResult("[forward]", True, f"connected as {user}; {_lag(config, reader)}")
+        return Tried("[forward]", True, f"connected as {user}; {_lag(config, reader)}")
     except StoreError as error:
-        return CentralResult("[forward]", False, str(error))
+        return Tried("[forward]", False, str(error))
 
 
 def _tables(forward: ForwardConfig) -> tuple[str, set[str] | None]:
