@@ -5,7 +5,7 @@ from typing import Annotated
 
 from pydantic import Field, field_validator
 
-from tankwatch.config_types import FLOAT, Table
+from tankwatch.config_types import FLOAT, Table, is_url, without_password
 
 
 class ForwardConfig(Table):
@@ -23,9 +23,6 @@ class ForwardConfig(Table):
     @field_validator("url")
     @classmethod
     def _is_an_address(cls, url: str) -> str:
-        before, _, _ = url.partition("://")[2].partition("@")
-        if not url.startswith(("postgresql://", "postgres://")):
+        if not is_url(url):
             raise ValueError("expected postgresql://USER@HOST:PORT/DATABASE")
-        if ("@" in url and ":" in before) or "password=" in url.lower():
-            raise ValueError("expected no password in it: put that in password_file")
-        return url
+        return without_password(url)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 from pydantic import Field, field_validator, model_validator
 
 from tankwatch.config_path import AS_VARIABLE
-from tankwatch.config_types import FLOAT, ID, Table
+from tankwatch.config_types import FLOAT, ID, Table, is_url, without_password
 from tankwatch.errors import UsageError
 
 if TYPE_CHECKING:
@@ -37,12 +37,9 @@ class SplitConfig(Table):
     @field_validator("leases")
     @classmethod
     def _holds_no_password(cls, leases: str) -> str:
-        before, _, _ = leases.partition("://")[2].partition("@")
-        if "://" in leases and not leases.startswith(("postgresql://", "postgres://")):
+        if "://" in leases and not is_url(leases):
             raise ValueError("expected a file or postgresql://USER@HOST:PORT/DATABASE")
-        if ("@" in leases and ":" in before) or "password=" in leases.lower():
-            raise ValueError("expected no password in it: put that in password_file")
-        return leases
+        return without_password(leases)
 
     @model_validator(mode="after")
     def _each_once(self) -> "SplitConfig":

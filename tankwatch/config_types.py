@@ -40,3 +40,20 @@ def slug_of(name: str) -> str:
     plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
     slug = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:32].rstrip("-")
     return slug or "room-" + hashlib.sha256(name.encode()).hexdigest()[:8]
+
+
+def is_url(where: str) -> bool:
+    """Tell whether `where` names a PostgreSQL server rather than a file."""
+    return where.startswith(("postgresql://", "postgres://"))
+
+
+def without_password(url: str) -> str:
+    """Return the address of a server as it is.
+
+    Raises:
+        ValueError: it holds a password, which others could see.
+    """
+    before, _, _ = url.partition("://")[2].partition("@")
+    if ("@" in url and ":" in before) or "password=" in url.lower():
+        raise ValueError("expected no password in it: put that in password_file")
+    return url

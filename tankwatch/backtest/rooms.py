@@ -7,9 +7,9 @@ from pathlib import Path
 
 from tankwatch.backtest.task import RecordedRoom, RoomTask
 from tankwatch.config import Config, load
+from tankwatch.config_types import is_url
 from tankwatch.errors import UsageError
 from tankwatch.review.span import time_of
-from tankwatch.store.room_reader import is_url
 
 _PARQUET = (".parquet", ".pq")
 

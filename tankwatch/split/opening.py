@@ -6,12 +6,12 @@ from pathlib import Path
 from tankwatch.clock import Clock
 from tankwatch.config import Config
 from tankwatch.config_split import MOST_WATCHES
+from tankwatch.config_types import is_url
 from tankwatch.split.leases import Leases
 from tankwatch.split.moving import Mover
 from tankwatch.split.portion import Portion
 from tankwatch.split.sqlite_leases import SqliteLeases
 from tankwatch.split.tenant import RENEWED_IN_A_LEASE, Tenant
-from tankwatch.store.room_reader import is_url
 
 
 def open_tenant(

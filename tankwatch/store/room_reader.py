@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from tankwatch.alarms.model import Alarm, Transition
+from tankwatch.config_types import is_url
 from tankwatch.errors import StoreError
 from tankwatch.reading import Channel
 from tankwatch.store.entry import Dropped, LogEntry, StoredMark, StoredMessage
@@ -12,7 +13,6 @@ from tankwatch.store.series import HOLD_S, Series
 
 FOREVER_S = 1e11
 """Beyond any stamp, s."""
-SCHEMES = ("postgresql://", "postgres://")
 
 
 class RoomReader(Protocol):
@@ -87,11 +87,6 @@ class RoomReader(Protocol):
     def blind_times(self, from_s: float, to_s: float) -> list[tuple[float, float]]:
         """Return the stretches in which no watch ran, in time order."""
         ...
-
-
-def is_url(where: str) -> bool:
-    """Tell whether `where` names a PostgreSQL server rather than a file."""
-    return where.startswith(SCHEMES)
 
 
 def open_reader(where: str | Path, room: str) -> RoomReader:

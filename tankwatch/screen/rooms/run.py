@@ -6,6 +6,7 @@ from pathlib import Path
 
 from tankwatch.clock import SystemClock
 from tankwatch.config import Config
+from tankwatch.config_types import is_url
 from tankwatch.errors import ConfigError, UsageError
 from tankwatch.rooms.hub import Hub
 from tankwatch.rooms.listener import RoomListener
@@ -15,7 +16,7 @@ from tankwatch.screen.run import prepare_environment
 from tankwatch.snapshot import SourceSnapshot
 from tankwatch.sources.inbox import Inbox
 from tankwatch.sources.supervise import Supervisor
-from tankwatch.store.room_reader import is_url, open_reader
+from tankwatch.store.room_reader import open_reader
 
 STOP_WITHIN_S = 3.0
 LOST_AFTER_S = 5.0

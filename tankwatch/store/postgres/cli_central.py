@@ -41,9 +41,9 @@ def run_central(args: argparse.Namespace) -> int:
         UsageError: URL is none, or only one of the roles is named.
         StoreError: the server cannot be reached, or the user may not do it.
     """
+    from tankwatch.config_types import is_url
     from tankwatch.store.postgres.connection import connect
     from tankwatch.store.postgres.schema import grant, make_months, migrate
-    from tankwatch.store.room_reader import is_url
 
     if not is_url(args.url):
         raise UsageError(f"expected postgresql://OWNER@HOST/DATABASE, got {args.url!r}")
